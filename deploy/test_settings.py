@@ -7,5 +7,5 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
-SECRET_KEY = "for tests only, never for a real site, never for a real site"
+SECRET_KEY = "for tests only, never for a real site, never for a real site"  # noqa: S105
 ALLOWED_HOSTS = ["*"]

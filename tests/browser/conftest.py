@@ -1,0 +1,129 @@
+"""A real site for the browser: its own database with the demo scenario, its own server process, real HTTP."""
+
+from __future__ import annotations
+
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from dataclasses import dataclass
+from pathlib import Path
+
+import psycopg
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+ROOT = Path(__file__).resolve().parents[2]
+CHROMIUM_ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+WIDTHS = {"desktop": {"width": 1440, "height": 1000}, "tablet": {"width": 820, "height": 1100}}
+
+
+@dataclass(frozen=True)
+class Site:
+    """A running site: where it answers, who can sign in, and a lab's token."""
+
+    url: str
+    password: str
+    people: dict[str, str]  # role -> user name of the first demo person with it
+    token: str
+    environment: dict[str, str]
+
+    def manage(self, *arguments: str, stdin: str = "") -> str:
+        done = subprocess.run(
+            [sys.executable, "manage.py", *arguments], cwd=ROOT, env=self.environment, input=stdin, text=True,
+            capture_output=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+
+def _free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+def parse_people(text: str) -> tuple[str, dict[str, str], str]:
+    """Password, user name by role and lab token, as `load_demo` prints them."""
+    people: dict[str, str] = {}
+    for name, role in re.findall(r"^\s*(\S+)\s+.+?\s{2,}(trainee|dispenser|supervisor|manager)\b", text, re.M):
+        people.setdefault(role, name)
+    password = re.search(r"password[^:]*:\s*(.+)$", text, re.M | re.I)
+    token = re.search(r"Bearer\s+([^\s\"']+)", text)
+    assert password, text
+    assert token, text
+    return password.group(1).strip(), people, token.group(1)
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory):
+    local = tmp_path_factory.mktemp("site")
+    port = _free_port()
+    environment = {**os.environ, "DATUMLINE_LOCAL": str(local), "DJANGO_SETTINGS_MODULE": "deploy.settings"}
+    server_url = os.environ.get("DATUMLINE_DATABASE_URL", "")
+    name = f"browser_{os.getpid()}"
+    if server_url:
+        with psycopg.connect(server_url, autocommit=True) as connection:
+            connection.execute(f'DROP DATABASE IF EXISTS "{name}"')
+            connection.execute(f'CREATE DATABASE "{name}"')
+        environment["DATUMLINE_DATABASE_URL"] = server_url.rsplit("/", 1)[0] + "/" + name
+    site = Site(f"http://127.0.0.1:{port}", "", {}, "", environment)
+    site.manage("migrate", "--verbosity", "0")
+    site.manage("collectstatic", "--no-input", "--verbosity", "0")
+    password, people, token = parse_people(site.manage("load_demo", "--address", site.url))
+    with (local / "server.log").open("w") as log:
+        server = subprocess.Popen(
+            [Path(sys.executable).parent / "granian", "--interface", "wsgi", "--host", "127.0.0.1", "--port", str(port),
+             "--workers", "2", "--blocking-threads", "1", "deploy.wsgi:application"],
+            cwd=ROOT, env=environment, stdout=log, stderr=log,
+        )  # fmt: skip
+        try:
+            for _ in range(200):
+                try:
+                    urllib.request.urlopen(site.url + "/sign-in/", timeout=5).close()
+                    break
+                except OSError:
+                    time.sleep(0.1)
+            yield Site(site.url, password, people, token, environment)
+        finally:
+            server.terminate()
+            server.wait(timeout=20)
+    if server_url:
+        with psycopg.connect(server_url, autocommit=True) as connection:
+            connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM_ARGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def sign_in(site: Site, chromium: Browser):
+    """sign_in(role or user name, width=..., **context options) -> a page of a fresh browser context, signed in."""
+    contexts = []
+
+    def do(who: str, width: str = "desktop", **options) -> Page:
+        context = chromium.new_context(viewport=WIDTHS[width], base_url=site.url, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.goto("/sign-in/")
+        page.fill("[name=username]", site.people.get(who, who))
+        page.fill("[name=password]", site.password)
+        page.press("[name=password]", "Enter")
+        page.wait_for_load_state()
+        assert "/sign-in/" not in page.url, page.inner_text("body")
+        return page
+
+    yield do
+    for context in contexts:
+        context.close()
