@@ -315,9 +315,13 @@ class Reading(models.Model):
     in_doubt = models.BooleanField(default=False)
     struck_out_at = models.DateTimeField(null=True, blank=True)
     struck_out_reason = models.CharField(max_length=200, blank=True)
+    entry = models.CharField(max_length=40, blank=True)  # made where it was typed: the same entry sent twice is one reading
 
     class Meta:
         ordering = ["at", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["dispense", "entry"], condition=~models.Q(entry=""), name="reading_entry_once")
+        ]
 
 
 class Adoption(models.Model):
