@@ -50,6 +50,7 @@ class Order(models.Model):
         ACKNOWLEDGED = "acknowledged", "acknowledged"
         IN_WORK = "in_work", "in work"
         DISPATCHED = "dispatched", "dispatched"
+        CANNOT_MAKE = "cannot_make", "cannot be made"
         CANCELLED = "cancelled", "cancelled"
 
     group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="orders")
@@ -57,9 +58,11 @@ class Order(models.Model):
     lab = models.ForeignKey(Lab, on_delete=models.PROTECT, related_name="orders")
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="orders")
     dispense_version = models.PositiveIntegerField()
-    number = models.CharField(max_length=24, unique=True)
+    number = models.CharField(max_length=24)
     state = models.CharField(max_length=12, choices=State.choices, default=State.ISSUED)
-    feed_position = models.PositiveBigIntegerField()  # grows within a lab in the order in which orders become visible
+    feed_position = models.PositiveBigIntegerField()  # grows within a lab in the order in which news becomes visible to it:
+    # given at issue, and given anew when the practice cancels, so that a lab past the first place meets it again
+    waiting = models.BooleanField(default=True)  # the lab has not yet said that it has the order, or its cancellation
     document = models.TextField()  # canonical JSON (RFC 8785), as signed
     document_sha256 = models.CharField(max_length=64)
     schema_version = models.CharField(max_length=12)
@@ -68,16 +71,22 @@ class Order(models.Model):
     replaces = models.OneToOneField("self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by")
     cancelled_at = models.DateTimeField(null=True, blank=True)
     cancel_reason = models.CharField(max_length=400, blank=True)
+    promised_on = models.DateField(null=True, blank=True)  # by the lab
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints = [
+            models.UniqueConstraint(fields=["group", "number"], name="order_number_once_per_group"),
             models.UniqueConstraint(fields=["lab", "feed_position"], name="feed_position_once_per_lab"),
             models.UniqueConstraint(
                 fields=["dispense"], condition=~models.Q(state="cancelled"), name="one_live_order_per_dispense"
             ),
         ]
-        indexes = [models.Index(fields=["branch", "state", "-issued_at"], name="order_by_branch_state")]
+        indexes = [
+            models.Index(fields=["branch", "state", "-issued_at"], name="order_by_branch_state"),
+            models.Index(fields=["lab", "feed_position"], condition=models.Q(waiting=True), name="order_waiting_at_lab"),
+            models.Index(fields=["lab", "number"], name="order_by_lab_number"),
+        ]
 
     def __str__(self) -> str:
         return self.number
@@ -95,7 +104,7 @@ class OrderEvent(models.Model):
 
     order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="events")
     at = models.DateTimeField()
-    kind = models.CharField(max_length=20)  # issued, fetched, acknowledged, in_work, dispatched, cancelled, replaced
+    kind = models.CharField(max_length=30)  # issued, fetched, acknowledged, in_work, dispatched, cancelled, replaced, …
     by_lab = models.ForeignKey(Lab, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     by_staff = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     note = models.CharField(max_length=400, blank=True)
@@ -103,6 +112,21 @@ class OrderEvent(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+
+
+class Question(models.Model):
+    """Something a lab asks about an order. The answer is words only: a changed value is a new order that replaces this one."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="questions")
+    field = models.CharField(max_length=80, blank=True)  # path in the document, e.g. "lenses.right.ordered.axis"
+    text = models.CharField(max_length=400)
+    asked_at = models.DateTimeField()
+    answer = models.CharField(max_length=400, blank=True)
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["asked_at", "id"]
 
 
 class IdempotentAnswer(models.Model):
