@@ -20,6 +20,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from dispensing.optics.outlines import outline_for
 
 from dispensing import figures as figs
 from dispensing.case import (
@@ -40,7 +41,6 @@ from dispensing.case import (
     Prescription,
     Reading,
 )
-from dispensing.optics.outlines import outline_for
 
 HERE = Path(__file__).parent
 TODAY = date(2026, 11, 25)
@@ -297,12 +297,10 @@ def _with_blank(case: Case) -> Case | None:
     fitting = [d for d in case.lens.design.blank_diameters if d >= max(needed) + 2]  # type: ignore[union-attr, type-var, operator]
     if not fitting:
         return None
-    for eye, f in (("right", found.right), ("left", found.left)):
+    for _eye, f in (("right", found.right), ("left", found.left)):
         if f.point_inside is False:
             return None
-    case = replace(case, lens=replace(case.lens, blank_diameter_mm=fitting[0]))
-    # where the fitted vertex distance and tilt move the power, a competent dispenser asks for the compensated power
-    return case
+    return replace(case, lens=replace(case.lens, blank_diameter_mm=fitting[0]))
 
 
 def _reading(quantity, eye, value, method, frame) -> Reading:  # type: ignore[no-untyped-def]

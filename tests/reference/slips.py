@@ -453,7 +453,7 @@ def _(case, other, rng):
 @slip("pupil outside the lens", "measurements", always=True)
 def _(case, other, rng):
     h = _heights(case)
-    return None if h is None else _adopt(case, "height", {e: case.frame.b + 1.5 for e in h}, readings="all")
+    return None if h is None else _adopt(case, "height", dict.fromkeys(h, case.frame.b + 1.5), readings="all")
 
 
 @slip("an outlying reading adopted", "measurements")
