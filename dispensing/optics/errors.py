@@ -1,13 +1,13 @@
 """Every error the optics raise. All are `ValueError`s; each says which argument is wrong and why.
 
-    OpticsError
-    ├── NotFinite       not a number, or infinite
-    ├── OutOfRange      finite, but outside what the function is documented for
-    ├── TooFew          fewer values than the sum can be done with
-    ├── SingularPower   the power matrix cannot be inverted: no decentration gives that prism, no image plane, ...
-    ├── RayLost         a real ray misses a surface or is totally reflected
-    ├── BadOutline      an outline that is empty, crosses itself or does not hold its own centre
-    └── NotationError   text that is not a figure in the trade's notation
+OpticsError
+├── NotFinite       not a number, or infinite
+├── OutOfRange      finite, but outside what the function is documented for
+├── TooFew          fewer values than the sum can be done with
+├── SingularPower   the power matrix cannot be inverted: no decentration gives that prism, no image plane, ...
+├── RayLost         a real ray misses a surface or is totally reflected
+├── BadOutline      an outline that is empty, crosses itself or does not hold its own centre
+└── NotationError   text that is not a figure in the trade's notation
 """
 
 from __future__ import annotations

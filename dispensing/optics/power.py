@@ -94,9 +94,7 @@ class Power:
         """f11, f12, f22 of the dioptric power matrix, as plain floats."""
         a = math.radians(self.axis)
         s, c = math.sin(a), math.cos(a)
-        return Entries(
-            self.sphere + self.cylinder * s * s, -self.cylinder * s * c, self.sphere + self.cylinder * c * c
-        )
+        return Entries(self.sphere + self.cylinder * s * s, -self.cylinder * s * c, self.sphere + self.cylinder * c * c)
 
     def matrix(self) -> Floats:
         """The dioptric power matrix, shape (2, 2)."""
@@ -319,7 +317,9 @@ def _checked(sphere: ArrayLike, cylinder: ArrayLike, axis: ArrayLike) -> tuple[F
         if (np.abs(values) > POWER_LIMIT).any():
             raise OutOfRange(name, float(np.abs(values).max()), f"must be between -{POWER_LIMIT:g} and {POWER_LIMIT:g} D.")
     if ((a < 0) | (a > 180)).any():
-        raise OutOfRange("axis", float(a[(a < 0) | (a > 180)].ravel()[0] if a.ndim else a), "must be between 0 and 180 degrees.")
+        raise OutOfRange(
+            "axis", float(a[(a < 0) | (a > 180)].ravel()[0] if a.ndim else a), "must be between 0 and 180 degrees."
+        )
     try:
         np.broadcast_shapes(s.shape, c.shape, a.shape)
     except ValueError:

@@ -147,13 +147,18 @@ def decentration_for(power: Power, prism: Prism, eye: Eye) -> Shift:
     if abs(weak.power) < 0.005:
         if prism.amount < 1e-12:
             return Shift(0.0, 0.0)
-        raise SingularPower("power", f"has no power along {weak.meridian:g}, so decentration gives no prism there: the prism must be worked.")
+        raise SingularPower(
+            "power",
+            f"has no power along {weak.meridian:g}, so decentration gives no prism there: the prism must be worked.",
+        )
     f11, f12, f22 = nasal_entries(power, eye)
     det = f11 * f22 - f12 * f12
     x = 10.0 * (f22 * prism.base_in - f12 * prism.base_up) / det
     y = 10.0 * (f11 * prism.base_up - f12 * prism.base_in) / det
     if math.hypot(x, y) > SHIFT_LIMIT:
-        raise OutOfRange("prism", prism, f"would need the optical centre {math.hypot(x, y):.0f} mm away: the prism must be worked.")
+        raise OutOfRange(
+            "prism", prism, f"would need the optical centre {math.hypot(x, y):.0f} mm away: the prism must be worked."
+        )
     return Shift(x, y)
 
 
@@ -230,7 +235,7 @@ def exact_prism(
         z = back.at(px, py)[0]
         seen = unit(px, py, z + behind)
         out = trace(lens, (0.0, 0.0, -behind), seen, back=back).out
-    return ExactPrism(_deviation(seen, out, eye), prism_at(power, x, y, eye))
+    return ExactPrism(deviation(seen, out, eye), prism_at(power, x, y, eye))
 
 
 def _parallel(lens: RealLens, back: Back, x: float, y: float) -> tuple[Vector, Vector]:
@@ -248,7 +253,7 @@ def _parallel(lens: RealLens, back: Back, x: float, y: float) -> tuple[Vector, V
     return (-out[0], -out[1], -out[2]), (0.0, 0.0, 1.0)
 
 
-def _deviation(seen: Vector, out: Vector, eye: Eye) -> Prism:
+def deviation(seen: Vector, out: Vector, eye: Eye) -> Prism:
     """From the direction in which the eye looks and the direction in which the object lies, both unit and away from the eye.
 
     Light is bent towards the base, so the object lies further towards the base than it is seen.

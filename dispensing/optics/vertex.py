@@ -137,7 +137,11 @@ def curve_in_index(curve: float, index: float, scale_index: float = 1.53) -> flo
 
     Front curves of frames and blanks are stated for 1.53 (common practice). +6.00 on a 1.53 gauge is +7.47 D in 1.66.
     """
-    return within("curve", curve, -100.0, 100.0, "D") * (index_of("index", index) - 1.0) / (index_of("scale_index", scale_index) - 1.0)
+    return (
+        within("curve", curve, -100.0, 100.0, "D")
+        * (index_of("index", index) - 1.0)
+        / (index_of("scale_index", scale_index) - 1.0)
+    )
 
 
 def radius_mm(surface_power: float, index: float) -> float:
@@ -146,4 +150,3 @@ def radius_mm(surface_power: float, index: float) -> float:
     if f == 0.0:
         raise OutOfRange("surface_power", f, "a plane surface has no radius.")
     return 1000.0 * (index_of("index", index) - 1.0) / f
-
