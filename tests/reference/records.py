@@ -14,6 +14,8 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
+from dispensing.optics.outlines import outline_for
+
 from dispensing.case import (
     Adopted,
     Case,
@@ -33,7 +35,6 @@ from dispensing.case import (
     Reading,
     Tint,
 )
-from dispensing.optics.outlines import outline_for
 from tests.reference.population import MATERIALS
 
 TODAY = date(2026, 11, 25)
@@ -66,7 +67,7 @@ def _readings(frame: str, far: tuple[float, float], heights: tuple[float, float]
     return tuple(rows)
 
 
-def _base(  # noqa: PLR0913
+def _base(
     age: float, right: tuple[float, float | None, float | None], left: tuple[float, float | None, float | None], *,
     add: float | None = None, far: tuple[float, float] = (31.5, 32.0), heights: tuple[float, float] | None = None,
     a: float = 52, b: float = 38, dbl: float = 18, ed: float = 54, side: float = 142, mount: str = "full_rim", family: str = "single_vision",
