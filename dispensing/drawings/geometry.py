@@ -1,0 +1,245 @@
+"""What a picture of both lenses needs to know: plain frozen values, in house units, and nothing of how it is drawn.
+
+x is positive towards the nose and y upwards for both eyes, origin at the boxed centre; `None` is "not known" and is drawn as
+an open shape. Two ways lead here: `geometry_of(case, figures)` for a dispense that is being prepared, and
+`orders.renderers.geometry` for an order document; so page and print are drawn by the same code from the same kind of value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, hypot, pi, sin
+
+from dispensing.case import SEGMENTED, Case, Eye, Frame, HeightReference, Reading
+from dispensing.figures import Figures, LensFigures
+
+from .shapes import Point
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EyeGeometry:
+    """One lens. All lengths in mm; prism in prism dioptres, base in and base up positive."""
+
+    far_pd: float | None = None  # monocular, from the middle of the nose
+    height: float | None = None  # fitting height above the lower box tangent: fitting cross, segment top, or optical centre
+    near_pd: float | None = None
+    pd_readings: tuple[float, ...] = ()
+    height_readings: tuple[float, ...] = ()  # above the lower box tangent
+    pupil_above_fitting: float | None = 0.0  # pupil centre above the fitting point; not 0 for a segment top
+    family: str = ""
+    near: Point | None = None  # near point or middle of the segment top, from the boxed centre
+    corridor: float | None = None
+    segment_width: float | None = None
+    segment_depth: float | None = None
+    intermediate_depth: float | None = None
+    blank_diameter: float | None = None
+    blank_centre: Point | None = None
+    blank_needed: float | None = None
+    optical_centre: Point | None = None
+    prism_in: float = 0.0
+    prism_up: float = 0.0
+    front_curve: float | None = None  # dioptres, n = 1.53
+    centre_thickness: float | None = None
+    edge_profile: tuple[float, ...] = ()  # thickness at equal steps round the outline, from nasal through up
+    min_height: float | None = None  # what the design needs above the lower box tangent
+    doubt: bool = False
+
+    @property
+    def segmented(self) -> bool:
+        return self.family in SEGMENTED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairGeometry:
+    a: float | None = None  # boxed lens size, horizontal
+    b: float | None = None
+    dbl: float | None = None
+    outline: tuple[float, ...] = ()  # radii from the boxed centre, equal steps from nasal through up
+    outline_traced: bool = True  # False: computed from a, b and the effective diameter
+    drill_points: tuple[tuple[float, float, float], ...] = ()  # x, y, diameter
+    min_edge: float | None = None
+    right: EyeGeometry = EyeGeometry()
+    left: EyeGeometry = EyeGeometry()
+
+    def of(self, eye: Eye) -> EyeGeometry:
+        return self.right if eye == "right" else self.left
+
+    @property
+    def centre_distance(self) -> float | None:
+        """Boxed centre distance c = a + d."""
+        return None if self.a is None or self.dbl is None else self.a + self.dbl
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """The outline as points, x nasal and y up from the boxed centre."""
+        return outline_points(self.outline)
+
+    def fitting(self, eye: Eye) -> tuple[float | None, float | None]:
+        """Fitting point from the boxed centre: (nasal, up), each None where it is not known."""
+        g = self.of(eye)
+        c = self.centre_distance
+        x = None if c is None or g.far_pd is None else c / 2 - g.far_pd
+        y = None if self.b is None or g.height is None else g.height - self.b / 2
+        return x, y
+
+
+def outline_points(radii: tuple[float, ...]) -> tuple[Point, ...]:
+    n = len(radii)
+    return tuple((r * cos(2 * pi * i / n), r * sin(2 * pi * i / n)) for i, r in enumerate(radii))
+
+
+def inside(points: tuple[Point, ...], x: float, y: float) -> bool:
+    """Whether a point lies within a closed outline (even-odd rule)."""
+    found = False
+    x1, y1 = points[-1]
+    for x2, y2 in points:
+        if (y1 > y) != (y2 > y) and x < (x2 - x1) * (y - y1) / (y2 - y1) + x1:
+            found = not found
+        x1, y1 = x2, y2
+    return found
+
+
+def crossings(points: tuple[Point, ...], x: float) -> tuple[float, float] | None:
+    """Lowest and highest y at which a closed outline crosses the vertical at x; None where it does not."""
+    found = []
+    x1, y1 = points[-1]
+    for x2, y2 in points:
+        if (x1 > x) != (x2 > x):
+            found.append(y1 + (y2 - y1) * (x - x1) / (x2 - x1))
+        x1, y1 = x2, y2
+    return (min(found), max(found)) if found else None
+
+
+def blank_centre_of(family: str, fitting: Point, *, cross_above_prism_point: float | None, segment: Point | None) -> Point:
+    """Where the middle of a round blank lies, from the boxed centre (mm; common practice, stated by the makers).
+
+    Single vision: the optical centre. Progressive and degressive: the prism reference point, straight below the fitting cross.
+    Segment lenses: the distance optical centre, taken as straight above the middle of the segment by nothing: the fitting point.
+    """
+    if family in ("progressive", "degressive"):
+        return fitting[0], fitting[1] - (cross_above_prism_point or 0.0)
+    return fitting
+
+
+def geometry_of(case: Case, figures: Figures) -> PairGeometry:
+    """The picture of a dispense as it stands. Never fails: what is not on record is left open."""
+    frame = case.frame or Frame()
+    outline, traced = frame.outline, True
+    if not outline:
+        outline, traced = _computed_outline(frame), False
+    return PairGeometry(
+        a=frame.a,
+        b=frame.b,
+        dbl=frame.dbl,
+        outline=outline,
+        outline_traced=traced,
+        drill_points=tuple((p.x, p.y, p.diameter) for p in frame.drill_points),
+        min_edge=case.lens.min_edge_mm,
+        right=_eye(case, figures, frame, "right"),
+        left=_eye(case, figures, frame, "left"),
+    )
+
+
+def _computed_outline(frame: Frame) -> tuple[float, ...]:
+    """A smooth outline that fills the box, for a frame without a trace: a superellipse, its power from the effective diameter.
+
+    Only to have something to draw to scale; the figures make no use of it.
+    """
+    if not frame.a or not frame.b:
+        return ()
+    half_a, half_b = frame.a / 2, frame.b / 2
+
+    def radii(power: float) -> tuple[float, ...]:
+        out = []
+        for i in range(180):
+            t = 2 * pi * i / 180
+            out.append((abs(cos(t) / half_a) ** power + abs(sin(t) / half_b) ** power) ** (-1 / power))
+        return tuple(out)
+
+    low, high = 2.0, 12.0
+    if not frame.ed or not max(half_a, half_b) * 2 < frame.ed < 2 * hypot(half_a, half_b):
+        return radii(2.6)
+    for _ in range(24):
+        middle = (low + high) / 2
+        if 2 * max(radii(middle)) < frame.ed:
+            low = middle
+        else:
+            high = middle
+    return radii((low + high) / 2)
+
+
+def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:
+    f = figures.of(eye)
+    adopted = case.measurements.of(eye)
+    design = case.lens.design
+    family = design.family if design else ""
+    far_pd = f.far_pd if f.far_pd is not None else adopted.far_pd
+    height = f.height_box
+    if height is None and adopted.height_reference == "box":
+        height = adopted.height
+    fitting = _point(
+        None if frame.c is None or far_pd is None else frame.c / 2 - far_pd,
+        None if frame.b is None or height is None else height - frame.b / 2,
+    )
+    ordered = f.ordered
+    near = _near(f, frame, fitting, family)
+    return EyeGeometry(
+        far_pd=far_pd,
+        height=height,
+        near_pd=f.near_pd if f.near_pd is not None else adopted.near_pd,
+        pd_readings=tuple(r.value for r in case.measurements.readings if r.quantity == "far_pd" and r.eye == eye),
+        height_readings=_heights_in_box(case.measurements.readings, eye, adopted.height_reference, adopted.height, height),
+        pupil_above_fitting=f.segment_top_below_pupil if family in SEGMENTED else 0.0,
+        family=family,
+        near=near,
+        corridor=design.corridor_mm if design else None,
+        segment_width=design.segment_width_mm if design else None,
+        segment_depth=design.segment_depth_mm if design else None,
+        intermediate_depth=design.intermediate_depth_mm if design else None,
+        blank_diameter=case.lens.blank_diameter_mm,
+        blank_centre=None
+        if fitting is None
+        else blank_centre_of(
+            family,
+            fitting,
+            cross_above_prism_point=design.cross_above_prism_point_mm if design else None,
+            segment=near,
+        ),
+        blank_needed=f.blank_needed,
+        prism_in=ordered.prism_in if ordered else 0.0,
+        prism_up=ordered.prism_up if ordered else 0.0,
+        front_curve=f.front_curve,
+        centre_thickness=f.centre_thickness,
+        edge_profile=f.edge_profile,
+        min_height=design.min_height_mm if design else None,
+        doubt=case.measurements.in_doubt,
+    )
+
+
+def _point(x: float | None, y: float | None) -> Point | None:
+    return None if x is None or y is None else (x, y)
+
+
+def _near(f: LensFigures, frame: Frame, fitting: Point | None, family: str) -> Point | None:
+    if fitting is None or frame.b is None or family in ("", "single_vision"):
+        return None
+    inset = f.near_inset
+    if inset is None:
+        return None
+    if family in SEGMENTED:
+        return fitting[0] + inset, fitting[1]
+    if f.corridor_end_height is None:
+        return None
+    return fitting[0] + inset, f.corridor_end_height - frame.b / 2
+
+
+def _heights_in_box(
+    readings: tuple[Reading, ...], eye: Eye, reference: HeightReference, adopted: float | None, height: float | None
+) -> tuple[float, ...]:
+    """Readings of the same reference as the adopted one, shifted by the same amount; others cannot be shown beside it."""
+    if adopted is None or height is None:
+        return ()
+    shift = height - adopted
+    return tuple(
+        r.value + shift for r in readings if r.quantity == "height" and r.eye == eye and (r.reference or "box") == reference
+    )

@@ -1,0 +1,631 @@
+"""Both lenses as the dispenser sees the client: right eye on the left, to scale in millimetres, y up from the datum line.
+
+What is wrong has to look wrong before anybody reads a word: a fitting point outside its lens is crossed out, the part of a lens
+that its blank does not cover is drawn heavy, a near zone that the rim cuts is dashed, and what is not known stays open.
+The nose line is x = 0 and the datum line y = 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from math import asin, cos, hypot, pi, sin, sqrt
+
+from dispensing.case import EYES, Eye
+
+from .geometry import EyeGeometry, PairGeometry, crossings, inside
+from .labels import Labels, text_box, text_width
+from .numbers import from_centre, mm, mm1, prism_words
+from .shapes import Circle, Path, Picture, Point, Shape, Text
+
+NEAR_RADIUS = (
+    4.0  # the near circle as it is stamped on progressives, about 8 mm across: a symbol, not the extent of the zone
+)
+PUPIL_RADIUS = 2.0  # a symbol: a pupil of 4 mm
+OPEN_A, OPEN_B, OPEN_DBL = 50.0, 36.0, 18.0  # the open boxes drawn while there is no frame
+TEXT, SMALL, EYE_LETTER = 3.2, 2.6, 4.4
+
+
+def pair_picture(
+    geometry: PairGeometry,
+    *,
+    earlier: PairGeometry | None = None,
+    before: PairGeometry | None = None,
+    dimensions: bool = True,
+) -> Picture:
+    """The picture of a pair.
+
+    `earlier` is drawn as a ghost, its pupils at the level of these; `before` marks where the points were before a change;
+    `dimensions` adds the boxed sizes to the PDs and heights that are always dimensioned.
+    """
+    drawing = _Drawing(geometry)
+    for eye in EYES:
+        drawing.lens(eye)
+    if earlier is not None:
+        drawing.ghost(earlier)
+    drawing.lines()
+    for eye in EYES:
+        drawing.points_of(eye)
+    if before is not None:
+        drawing.changed_from(before)
+    for eye in EYES:
+        drawing.dimension(eye)
+    if dimensions:
+        drawing.boxed_sizes()
+    return drawing.picture()
+
+
+def describe(geometry: PairGeometry) -> str:
+    """The picture in words, right eye first."""
+    words = ["Both lenses to scale as you face the client, right eye on the left."]
+    if geometry.a is None or geometry.b is None or geometry.dbl is None:
+        words.append("The frame is not known yet.")
+    else:
+        words.append(f"Box {mm(geometry.a)} by {mm(geometry.b)} mm, {mm(geometry.dbl)} mm between lenses.")
+    for eye in EYES:
+        words.append(_eye_words(geometry, eye))
+    return " ".join(words)
+
+
+def _eye_words(geometry: PairGeometry, eye: Eye) -> str:
+    g = geometry.of(eye)
+    parts = [
+        "far PD not known" if g.far_pd is None else f"far PD {mm(g.far_pd)} mm",
+        f"{_height_name(g)} not known" if g.height is None else f"{_height_name(g)} {mm(g.height)} mm",
+    ]
+    x, y = geometry.fitting(eye)
+    if x is not None and y is not None:
+        parts.append(from_centre((x, y)))
+        if geometry.outline and not inside(geometry.points, x, y):
+            parts.append("outside the lens")
+    state = near_state(geometry, eye)
+    if state:
+        parts.append(
+            {"in": "near zone within the lens", "cut": "near zone cut by the rim", "out": "near point outside the lens"}[
+                state
+            ]
+        )
+    if g.blank_diameter is not None:
+        covered = not any(_uncovered(geometry, eye))
+        parts.append(f"blank {mm(g.blank_diameter)} mm {'covers' if covered else 'does not cover'} the lens")
+    prism = prism_words(g.prism_in, g.prism_up)
+    if prism:
+        parts.append(f"prism {prism}")
+    return f"{'Right' if eye == 'right' else 'Left'}: " + ", ".join(parts) + "."
+
+
+def _height_name(g: EyeGeometry) -> str:
+    return "segment top height" if g.segmented else "height" if g.family in ("", "single_vision") else "fitting height"
+
+
+def near_state(geometry: PairGeometry, eye: Eye) -> str:
+    """Of a progressive or degressive lens: "in", "cut" or "out" of the outline; "" when there is nothing to say."""
+    g = geometry.of(eye)
+    if g.near is None or g.segmented or not geometry.outline:
+        return ""
+    points = geometry.points
+    x, y = g.near
+    if not inside(points, x, y):
+        return "out"
+    round_it = (2 * pi * i / 24 for i in range(24))
+    whole = all(inside(points, x + NEAR_RADIUS * cos(t), y + NEAR_RADIUS * sin(t)) for t in round_it)
+    return "in" if whole else "cut"
+
+
+def _uncovered(geometry: PairGeometry, eye: Eye) -> list[bool]:
+    """For each outline point, whether it lies beyond the blank."""
+    g = geometry.of(eye)
+    if g.blank_diameter is None or g.blank_centre is None:
+        return []
+    (x0, y0), radius = g.blank_centre, g.blank_diameter / 2
+    return [hypot(x - x0, y - y0) > radius for x, y in geometry.points]
+
+
+@dataclass(slots=True)
+class _Drawing:
+    g: PairGeometry
+    shapes: list[Shape] = field(default_factory=list)
+    labels: Labels = field(default_factory=Labels)
+
+    # --- where things are ---------------------------------------------------------------------------------------------
+
+    @property
+    def a(self) -> float:
+        return self.g.a if self.g.a is not None else OPEN_A
+
+    @property
+    def b(self) -> float:
+        return self.g.b if self.g.b is not None else OPEN_B
+
+    @property
+    def c(self) -> float:
+        return self.a + (self.g.dbl if self.g.dbl is not None else OPEN_DBL)
+
+    def at(self, eye: Eye, x: float, y: float) -> Point:
+        """From (nasal, up) of one lens to the picture."""
+        return (-self.c / 2 + x, y) if eye == "right" else (self.c / 2 - x, y)
+
+    def fitting(self, eye: Eye) -> tuple[float | None, float | None]:
+        """As `PairGeometry.fitting`, on the open boxes while there is no frame."""
+        e = self.g.of(eye)
+        return (
+            None if e.far_pd is None else self.c / 2 - e.far_pd,
+            None if e.height is None else e.height - self.b / 2,
+        )
+
+    def add(self, role: str, points: Sequence[Point], *, closed: bool = False, name: str = "") -> None:
+        self.shapes.append(Path(role, tuple(points), closed, name))
+
+    def say(self, *candidates: Text) -> Text:
+        return self.labels.put(candidates)
+
+    # --- the lens -----------------------------------------------------------------------------------------------------
+
+    def lens(self, eye: Eye) -> None:
+        e = self.g.of(eye)
+        bad = _uncovered(self.g, eye)
+        half_a, half_b = self.a / 2, self.b / 2
+        corners = [
+            self.at(eye, x, y) for x, y in ((half_a, half_b), (-half_a, half_b), (-half_a, -half_b), (half_a, -half_b))
+        ]
+        if self.g.outline:
+            self.add("outline", [self.at(eye, *p) for p in self.g.points], closed=True, name=f"{eye}.outline")
+        else:
+            self.add("outline-open", _rounded(corners), closed=True, name=f"{eye}.outline")
+        self.add("box", corners, closed=True)
+        if e.blank_diameter is not None and e.blank_centre is not None:
+            x, y = self.at(eye, *e.blank_centre)
+            self.shapes.append(Circle("blank-bad" if any(bad) else "blank", x, y, e.blank_diameter / 2, f"{eye}.blank"))
+        for run in _runs(bad, [self.at(eye, *p) for p in self.g.points]):
+            self.add("uncovered", run)
+        x, y = self.at(eye, 0, 0)
+        self.add("box-centre", [(x - 1, y), (x + 1, y)])
+        self.add("box-centre", [(x, y - 1), (x, y + 1)])
+        for px, py, diameter in self.g.drill_points:
+            x, y = self.at(eye, px, py)
+            ok = not self.g.outline or inside(self.g.points, px, py)
+            self.shapes.append(Circle("drill" if ok else "drill-bad", x, y, diameter / 2))
+        letter = "R" if eye == "right" else "L"
+        x, y = self.at(eye, -half_a, half_b + 2.2)
+        self.say(Text("eye-text", x, y, letter, EYE_LETTER, "start" if eye == "right" else "end", f"{eye}.letter"))
+
+    def ghost(self, earlier: PairGeometry) -> None:
+        """The earlier pair's outlines and points, moved so that the eyes of the two pictures are at one level."""
+        rise = _eye_level(self.g) - _eye_level(earlier)
+        left = -self.c / 2 - self.a / 2
+        self.say(Text("note-text", left, -self.b / 2 - 13.8, "dotted: earlier pair", SMALL, "start", "earlier-text"))
+        other = _Drawing(earlier)
+        for eye in EYES:
+            if earlier.outline:
+                points = [other.at(eye, *p) for p in earlier.points]
+                self.add("ghost", [(x, y + rise) for x, y in points], closed=True, name=f"{eye}.earlier")
+            x, y = other.fitting(eye)
+            if x is not None and y is not None:
+                px, py = other.at(eye, x, y)
+                self.add("ghost", [(px - 2, py + rise), (px + 2, py + rise)])
+                self.add("ghost", [(px, py + rise - 2), (px, py + rise + 2)])
+
+    def lines(self) -> None:
+        """Datum line and nose line."""
+        reach = self.c / 2 + self.a / 2 + 10
+        self.add("datum", [(-reach, 0), (reach, 0)], name="datum")
+        self.add("nose", [(0, -self.b / 2 - 3), (0, self.b / 2 + 11)], name="nose")
+        self.say(Text("datum-text", -reach, 0.9, "datum", SMALL, "start"))
+
+    # --- what is put before the eye -----------------------------------------------------------------------------------
+
+    def points_of(self, eye: Eye) -> None:
+        e = self.g.of(eye)
+        x, y = self.fitting(eye)
+        if x is None or y is None:
+            self._open(eye, x, y)
+            return
+        if e.segmented:
+            self._segment(eye)
+        else:
+            self._near_zone(eye, (x, y))
+        self._pupil(eye, (x, y))
+        if e.optical_centre is not None:
+            ox, oy = self.at(eye, *e.optical_centre)
+            self.shapes.append(Circle("optical-centre", ox, oy, 0.9, f"{eye}.optical-centre"))
+            self.add("optical-centre", [(ox - 0.9, oy), (ox + 0.9, oy)])
+            self.add("optical-centre", [(ox, oy - 0.9), (ox, oy + 0.9)])
+        px, py = self.at(eye, x, y)
+        outside = bool(self.g.outline) and not inside(self.g.points, x, y)
+        arm = 2.2 if e.segmented else 4.0
+        if outside:
+            self.shapes.append(Circle("fitting-bad", px, py, 3.2, f"{eye}.fitting"))
+            self.add("fitting-bad", [(px - 3.2, py - 3.2), (px + 3.2, py + 3.2)])
+            self.add("fitting-bad", [(px - 3.2, py + 3.2), (px + 3.2, py - 3.2)])
+            self.labels.block(px - 4, py - 4, px + 4, py + 4)
+            words = "outside the lens"
+            self.say(
+                Text("stop-text", px, py - 6.6, words, TEXT),
+                Text("stop-text", px, py + 4.6, words, TEXT),
+                Text("stop-text", px, py - 10.5, words, TEXT),
+            )
+        else:
+            self.add("fitting", [(px - arm, py), (px + arm, py)], name=f"{eye}.fitting")
+            self.add("fitting", [(px, py - arm), (px, py + arm)])
+            self.labels.block(px - arm, py - 0.4, px + arm, py + 0.4)
+            self.labels.block(px - 0.4, py - arm, px + 0.4, py + arm)
+        self._prism(eye, (px, py))
+
+    def _open(self, eye: Eye, x: float | None, y: float | None) -> None:
+        """One or both of PD and height are missing: dashed lines on which the point must lie, and what to enter."""
+        half_a, half_b = self.a / 2, self.b / 2
+        if x is not None:
+            px, _ = self.at(eye, x, 0)
+            self.add("unknown", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
+            self.say(*_around("unknown-text", px, -half_b * 0.45, "height ?", TEXT))
+        elif y is not None:
+            self.add("unknown", [self.at(eye, -half_a, y), self.at(eye, half_a, y)], name=f"{eye}.open")
+            px, py = self.at(eye, 0, y + 1.2)
+            self.say(Text("unknown-text", px, py, "PD ?", TEXT), Text("unknown-text", px, py - 5, "PD ?", TEXT))
+        else:
+            px, py = self.at(eye, 0, 0)
+            self.shapes.append(Circle("unknown", px, py, 5, f"{eye}.open"))
+            self.say(Text("unknown-text", px, py - 9.5, "PD ?  height ?", TEXT))
+
+    def _pupil(self, eye: Eye, fitting: Point) -> None:
+        e = self.g.of(eye)
+        if e.pupil_above_fitting is None:
+            return
+        x, y = self.at(eye, fitting[0], fitting[1] + e.pupil_above_fitting)
+        columns = [self.c / 2 - v for v in e.pd_readings]
+        rows = [v - self.b / 2 + e.pupil_above_fitting for v in e.height_readings]
+        if len(columns) > 1 or len(rows) > 1:
+            low_x, high_x = min(columns, default=fitting[0]), max(columns, default=fitting[0])
+            middle = fitting[1] + e.pupil_above_fitting
+            low_y, high_y = min(rows, default=middle), max(rows, default=middle)
+            corners = ((low_x, low_y), (high_x, low_y), (high_x, high_y), (low_x, high_y))
+            self.add("spread", [self.at(eye, *p) for p in corners], closed=True, name=f"{eye}.spread")
+            for v in columns if len(columns) > 1 else ():
+                px, py = self.at(eye, v, middle)
+                self.shapes.append(Circle("reading", px, py, 0.4))
+            for v in rows if len(rows) > 1 else ():
+                px, py = self.at(eye, fitting[0], v)
+                self.shapes.append(Circle("reading", px, py, 0.4))
+        self.shapes.append(Circle("pupil", x, y, PUPIL_RADIUS, f"{eye}.pupil"))
+        self.labels.block(x - 2, y - 2, x + 2, y + 2)
+
+    def _near_zone(self, eye: Eye, fitting: Point) -> None:
+        e = self.g.of(eye)
+        if e.near is None:
+            return
+        (x0, y0), (x1, y1) = fitting, e.near
+        corridor = ((x0 - 1.5, y0), (x1 - 2.2, y1), (x1 + 2.2, y1), (x0 + 1.5, y0))
+        self.add("corridor", [self.at(eye, *p) for p in corridor], closed=True)
+        x, y = self.at(eye, x1, y1)
+        state = near_state(self.g, eye)
+        role = {"cut": "near-cut", "out": "near-bad"}.get(state, "near")
+        self.shapes.append(Circle(role, x, y, NEAR_RADIUS, f"{eye}.near"))
+        self.labels.block(x - NEAR_RADIUS, y - NEAR_RADIUS, x + NEAR_RADIUS, y + NEAR_RADIUS)
+        if state == "out":
+            self.add(role, [(x - 2.8, y - 2.8), (x + 2.8, y + 2.8)])
+            self.add(role, [(x - 2.8, y + 2.8), (x + 2.8, y - 2.8)])
+        if state in ("out", "cut"):
+            words = "near point outside" if state == "out" else "near zone cut"
+            text_role = "stop-text" if state == "out" else "unknown-text"
+            self.say(
+                Text(text_role, x, -self.b / 2 - 4.6, words, TEXT),
+                Text(text_role, x, -self.b / 2 - 13.6, words, TEXT),
+            )
+
+    def _segment(self, eye: Eye) -> None:
+        e = self.g.of(eye)
+        if e.near is None or e.segment_width is None:
+            return
+        x0, top = e.near
+        radius = e.segment_width / 2
+        depth = min(e.segment_depth or 2 * radius, 2 * radius)
+        middle = top - (depth - radius)  # centre of the circle the segment is part of
+        limit = min(1.0, max(-1.0, (top - middle) / radius))
+        arc = asin(limit)
+        steps = 72
+        # from the right end of the top, clockwise below, to its left end
+        curve = [
+            (x0 + radius * cos(arc - (pi + 2 * arc) * i / steps), middle + radius * sin(arc - (pi + 2 * arc) * i / steps))
+            for i in range(steps + 1)
+        ]
+        points = self.g.points
+        if not points or all(inside(points, *p) for p in curve):
+            self.add("segment", [self.at(eye, *p) for p in curve], closed=True, name=f"{eye}.segment")
+        else:
+            closed = [*curve, *_between(curve[-1], curve[0], 24)]
+            within = [inside(points, *p) for p in closed]
+            placed = [self.at(eye, *p) for p in closed]
+            kept = _clip(closed, points)
+            if kept:
+                self.add("segment", [self.at(eye, *p) for p in kept], closed=True, name=f"{eye}.segment")
+            for run in _runs([not w for w in within], placed):
+                self.add("segment-uncut", run)
+        if e.intermediate_depth:
+            y = top - e.intermediate_depth
+            half = sqrt(max(radius**2 - (y - middle) ** 2, 0.0))
+            self.add("optical-centre", [self.at(eye, x0 - half, y), self.at(eye, x0 + half, y)])
+        left, right = self.at(eye, x0 - radius, top), self.at(eye, x0 + radius, top)
+        self.labels.block(left[0], top - 0.4, right[0], top + 0.4)
+
+    def _prism(self, eye: Eye, at: Point) -> None:
+        """An arrow towards the base, its angle true, its length growing with the amount."""
+        e = self.g.of(eye)
+        amount = hypot(e.prism_in, e.prism_up)
+        if amount < 0.005:
+            return
+        ux, uy = (e.prism_in if eye == "right" else -e.prism_in) / amount, e.prism_up / amount
+        x0, y0 = at[0] + 2.6 * ux, at[1] + 2.6 * uy
+        length = min(3.0 + 1.5 * amount, 13.0)
+        x1, y1 = x0 + length * ux, y0 + length * uy
+        self.add("prism", [(x0, y0), (x1 - 1.8 * ux, y1 - 1.8 * uy)])
+        head = (
+            (x1, y1),
+            (x1 - 2.4 * ux - 1.1 * uy, y1 - 2.4 * uy + 1.1 * ux),
+            (x1 - 2.4 * ux + 1.1 * uy, y1 - 2.4 * uy - 1.1 * ux),
+        )
+        self.add("prism", head, closed=True, name=f"{eye}.prism")
+        self.labels.block(x0, y0 - 0.5, x1, y1 + 0.5)
+        words = prism_words(e.prism_in, e.prism_up)
+        anchors = ("start", "end") if ux >= 0 else ("end", "start")
+        self.say(
+            Text("datum-text", x1 + 1.2 * (1 if ux >= 0 else -1), y1 + 1.0, words, SMALL, anchors[0]),
+            Text("datum-text", x1, y1 + 2.0, words, SMALL),
+            Text("datum-text", x1, y1 - 4.0, words, SMALL),
+            Text("datum-text", x1, y1 + 5.0, words, SMALL, anchors[1]),
+        )
+
+    def changed_from(self, before: PairGeometry) -> None:
+        other = _Drawing(before)
+        for eye in EYES:
+            bx, by = other.fitting(eye)
+            x, y = self.fitting(eye)
+            if None in (bx, by, x, y):
+                continue
+            old, new = other.at(eye, bx, by), self.at(eye, x, y)  # type: ignore[arg-type]
+            if hypot(old[0] - new[0], old[1] - new[1]) < 0.05:
+                continue
+            self.add("before", [(old[0] - 3, old[1]), (old[0] + 3, old[1])], name=f"{eye}.before")
+            self.add("before", [(old[0], old[1] - 3), (old[0], old[1] + 3)])
+            self.add("before", [old, new])
+
+    # --- dimensions ---------------------------------------------------------------------------------------------------
+
+    def dimension(self, eye: Eye) -> None:
+        e = self.g.of(eye)
+        x, y = self.fitting(eye)
+        top, bottom = self.b / 2, -self.b / 2
+        if x is not None and e.far_pd is not None:
+            px, _ = self.at(eye, x, 0)
+            level = top + 9.0
+            start = top if y is None else y + 4.6
+            self.add("extension", [(px, start), (px, level + 1.0)])
+            self._dim((0.0, level), (px, level))
+            self.say(
+                Text("dim-text", px / 2, level + 1.0, mm(e.far_pd), TEXT, "middle", f"{eye}.pd-text"),
+                Text("dim-text", px / 2, level - 3.6, mm(e.far_pd), TEXT, "middle", f"{eye}.pd-text"),
+            )
+            self._decentration(eye, x, top + 3.6)
+        if y is None or e.height is None:
+            return
+        # The height stands temporal of the point, away from the near zone; nasal of it where the lens leaves no room.
+        fx = 0.0 if x is None else x
+        limits = crossings(self.g.points, fx - 9) if self.g.outline else (bottom, top)
+        side = -9.0 if limits is not None else 9.0
+        if e.segmented and e.segment_width:
+            inset = e.near[0] - fx if e.near else 0.0
+            side = min(side, inset - e.segment_width / 2 - 3.0)
+        dx, _ = self.at(eye, fx + side, 0)
+        px, _ = self.at(eye, fx, 0)
+        arm = 4.6 if side > -9.5 else 2.8
+        self.add("extension", [(px + arm * (1 if dx > px else -1), y), (dx + (1.0 if dx > px else -1.0), y)])
+        self._dim((dx, bottom), (dx, y))
+        out = -1 if eye == "right" else 1
+        anchor = "end" if out < 0 else "start"
+        text = mm(e.height)
+        name = f"{eye}.height-text"
+        places = [bottom + 0.32 * e.height, bottom + 0.55 * e.height, bottom + 0.15 * e.height, bottom + 0.75 * e.height]
+        self.say(
+            *(Text("dim-text", dx + 1.0 * out, p - 1.1, text, TEXT, anchor, name) for p in places),
+            *(Text("dim-text", dx - 1.0 * out, p - 1.1, text, TEXT, "start" if out < 0 else "end", name) for p in places),
+        )
+        if e.min_height is not None and e.height < e.min_height - 1e-9:
+            level = bottom + e.min_height
+            self.add("limit", [self.at(eye, -self.a / 2, level), self.at(eye, self.a / 2, level)], name=f"{eye}.min-height")
+            tx, _ = self.at(eye, self.a / 2 - 1, 0)
+            words = f"at least {mm(e.min_height)}"
+            anchor = "end" if eye == "right" else "start"
+            self.say(
+                Text("unknown-text", tx, level + 0.9, words, SMALL, anchor),
+                Text("unknown-text", tx, level - 2.9, words, SMALL, anchor),
+                Text(
+                    "unknown-text",
+                    *self.at(eye, -self.a / 2 + 1, level + 0.9),
+                    words,
+                    SMALL,
+                    "start" if eye == "right" else "end",
+                ),
+            )
+
+    def _decentration(self, eye: Eye, x: float, level: float) -> None:
+        if self.g.a is None or self.g.dbl is None or abs(x) < 0.05:
+            return
+        cx, _ = self.at(eye, 0, 0)
+        px, _ = self.at(eye, x, 0)
+        self.add("extension", [(cx, self.b / 2 - 0.5), (cx, level + 0.8)])
+        self._dim((cx, level), (px, level))
+        text = f"{mm1(abs(x))} {'in' if x > 0 else 'out'}"
+        right_of = max(cx, px) + 1.2
+        left_of = min(cx, px) - 1.2
+        first = Text("note-text", left_of, level - 0.9, text, SMALL, "end", f"{eye}.decentration-text")
+        second = Text("note-text", right_of, level - 0.9, text, SMALL, "start", f"{eye}.decentration-text")
+        self.say(*((first, second) if eye == "right" else (second, first)))
+
+    def boxed_sizes(self) -> None:
+        if self.g.a is None or self.g.b is None or self.g.dbl is None:
+            return
+        level = -self.b / 2 - 9.0
+        half_a, half_c = self.a / 2, self.c / 2
+        edges = [-half_c - half_a, -half_c + half_a, half_c - half_a, half_c + half_a]
+        for x in edges:
+            self.add("extension", [(x, -self.b / 2 - 0.5), (x, level - 1.0)])
+        for left, right, value, name in (
+            (edges[0], edges[1], self.g.a, "right.a-text"),
+            (edges[1], edges[2], self.g.dbl, "dbl-text"),
+            (edges[2], edges[3], self.g.a, "left.a-text"),
+        ):
+            self._dim((left, level), (right, level))
+            middle = (left + right) / 2
+            self.say(
+                Text("dim-text", middle, level + 0.9, mm(value), TEXT, "middle", name),
+                Text("dim-text", middle, level - 3.6, mm(value), TEXT, "middle", name),
+                Text("dim-text", left + 5, level + 0.9, mm(value), TEXT, "middle", name),
+            )
+        x = edges[3] + 4.0
+        for y in (-self.b / 2, self.b / 2):
+            self.add("extension", [(edges[3] + 0.5, y), (x + 1.0, y)])
+        self._dim((x, -self.b / 2), (x, self.b / 2))
+        self.say(*(Text("dim-text", x + 1.0, y, mm(self.g.b), TEXT, "start", "b-text") for y in (-6.0, 6.0, -10.0)))
+
+    def _dim(self, start: Point, end: Point) -> None:
+        """A dimension line with slanted ticks, the draughtsman's way: legible where an arrowhead would not fit."""
+        self.add("dim", [start, end])
+        for x, y in (start, end):
+            self.add("dim", [(x - 0.8, y - 0.8), (x + 0.8, y + 0.8)])
+
+    # --- the whole ----------------------------------------------------------------------------------------------------
+
+    def picture(self) -> Picture:
+        # The window depends on the frame alone, so that the picture does not jump while numbers are typed; only a point far
+        # off, which must be seen, widens it. A blank that reaches beyond it is cut off.
+        reach = self.c / 2 + self.a / 2 + 13.0
+        top, bottom = self.b / 2 + 14.5, -self.b / 2 - 15.0
+        for shape in self.shapes:
+            if shape.role in ("fitting-bad", "near-bad", "fitting", "near", "pupil") and isinstance(shape, Circle):
+                reach = max(reach, abs(shape.x) + 7.0)
+                top, bottom = max(top, shape.y + 9.0), min(bottom, shape.y - 9.0)
+        for text in self.labels.texts:
+            if text.role == "stop-text":
+                left, low, right, _ = text_box(text)
+                reach, bottom = max(reach, right + 2.0, 2.0 - left), min(bottom, low - 1.0)
+        return Picture(
+            left=-reach,
+            bottom=bottom,
+            width=2 * reach,
+            height=top - bottom,
+            shapes=(*self.shapes, *self.labels.texts),
+            description=describe(self.g),
+            title="Both lenses to scale",
+        )
+
+
+def bounds(shapes: Sequence[Shape]) -> tuple[float, float, float, float]:
+    """Left, bottom, right, top (mm) of shapes; labels by their estimated width."""
+    xs: list[float] = []
+    ys: list[float] = []
+    for shape in shapes:
+        if isinstance(shape, Path):
+            xs += [p[0] for p in shape.points]
+            ys += [p[1] for p in shape.points]
+        elif isinstance(shape, Circle):
+            xs += [shape.x - shape.radius, shape.x + shape.radius]
+            ys += [shape.y - shape.radius, shape.y + shape.radius]
+        else:
+            width = text_width(shape.text, shape.size)
+            left = shape.x - {"start": 0.0, "middle": width / 2, "end": width}[shape.anchor]
+            xs += [left, left + width]
+            ys += [shape.y - 0.22 * shape.size, shape.y + 0.78 * shape.size]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _eye_level(g: PairGeometry) -> float:
+    """Mean pupil level above the datum line; 0 when it is not known."""
+    levels = []
+    for eye in EYES:
+        y = g.fitting(eye)[1]
+        if y is not None:
+            levels.append(y + (g.of(eye).pupil_above_fitting or 0.0))
+    return sum(levels) / len(levels) if levels else 0.0
+
+
+def _around(role: str, x: float, y: float, words: str, size: float) -> tuple[Text, ...]:
+    return (
+        Text(role, x + 1.2, y, words, size, "start"),
+        Text(role, x - 1.2, y, words, size, "end"),
+        Text(role, x, y - 5, words, size),
+    )
+
+
+def _rounded(corners: Sequence[Point]) -> list[Point]:
+    """A box with rounded corners, as points."""
+    out: list[Point] = []
+    n = len(corners)
+    for i, (x, y) in enumerate(corners):
+        before, after = corners[i - 1], corners[(i + 1) % n]
+        start = _towards((x, y), before, 9.0)
+        end = _towards((x, y), after, 9.0)
+        for k in range(7):
+            t = k / 6
+            out.append(
+                (
+                    (1 - t) ** 2 * start[0] + 2 * t * (1 - t) * x + t * t * end[0],
+                    (1 - t) ** 2 * start[1] + 2 * t * (1 - t) * y + t * t * end[1],
+                )
+            )
+    return out
+
+
+def _towards(a: Point, b: Point, distance: float) -> Point:
+    length = hypot(b[0] - a[0], b[1] - a[1])
+    part = min(distance, length / 2) / length
+    return a[0] + (b[0] - a[0]) * part, a[1] + (b[1] - a[1]) * part
+
+
+def _between(start: Point, end: Point, steps: int) -> list[Point]:
+    return [
+        (start[0] + (end[0] - start[0]) * i / steps, start[1] + (end[1] - start[1]) * i / steps) for i in range(1, steps)
+    ]
+
+
+def _runs(flags: Sequence[bool], points: Sequence[Point]) -> Iterator[list[Point]]:
+    """Stretches of a closed curve where the flag is set, each with one point more at its ends."""
+    n = len(flags)
+    if not any(flags):
+        return
+    if all(flags):
+        yield [*points, points[0]]
+        return
+    start = next(i for i in range(n) if flags[i] and not flags[i - 1])
+    run: list[Point] = []
+    for k in range(n + 1):
+        i = (start + k) % n
+        if flags[i] and k < n:
+            if not run:
+                run.append(points[i - 1])
+            run.append(points[i])
+        elif run:
+            run.append(points[i])
+            yield run
+            run = []
+
+
+def _clip(subject: Sequence[Point], outline: Sequence[Point]) -> list[Point]:
+    """The part of a segment that stays on the glazed lens: Sutherland-Hodgman against the outline, which is close to convex."""
+    output = list(subject)
+    n = len(outline)
+    for i in range(n):
+        if not output:
+            return []
+        ax, ay = outline[i - 1]
+        bx, by = outline[i]
+        entering, output = output, []
+        px, py = entering[-1]
+        previous = (bx - ax) * (py - ay) - (by - ay) * (px - ax)
+        for qx, qy in entering:
+            side = (bx - ax) * (qy - ay) - (by - ay) * (qx - ax)
+            if (side >= 0) != (previous >= 0):
+                t = previous / (previous - side)
+                output.append((px + t * (qx - px), py + t * (qy - py)))
+            if side >= 0:
+                output.append((qx, qy))
+            px, py, previous = qx, qy, side
+    return output

@@ -1,0 +1,17 @@
+"""{% load drawings %}{% picture sheet.pair_picture css_class="pair" ident="pair" %}"""
+
+from __future__ import annotations
+
+from django import template
+from django.utils.safestring import SafeString, mark_safe
+
+from dispensing.drawings.shapes import Picture
+from dispensing.drawings.svg import svg
+
+register = template.Library()
+
+
+@register.simple_tag
+def picture(picture: Picture | None, css_class: str = "", ident: str = "") -> SafeString:
+    """A drawing as SVG; nothing when there is none. svg() escapes every text it is given."""
+    return mark_safe(svg(picture, css_class=css_class, ident=ident) if picture is not None else "")  # noqa: S308
