@@ -84,6 +84,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",  # open pages say so: login_not_required
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -103,6 +104,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "practice.web.shell.shell",
             ],
         },
     },
@@ -110,7 +112,7 @@ TEMPLATES = [
 
 AUTH_USER_MODEL = "practice.Staff"
 LOGIN_URL = "practice:sign_in"
-LOGIN_REDIRECT_URL = "practice:today"
+LOGIN_REDIRECT_URL = "orders:today"
 LOGOUT_REDIRECT_URL = "practice:sign_in"
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 AUTH_PASSWORD_VALIDATORS = [

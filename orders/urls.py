@@ -1,4 +1,6 @@
-from django.urls import URLPattern
+from orders.web import today
 
 app_name = "orders"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    *today.urlpatterns,
+]

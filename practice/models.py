@@ -183,3 +183,12 @@ class AuditHead(models.Model):
     group = models.OneToOneField(Group, on_delete=models.PROTECT, primary_key=True)
     sequence = models.PositiveBigIntegerField(default=0)
     digest = models.CharField(max_length=64, default="0" * 64)
+
+
+class SignInTry(models.Model):
+    """Failed tries to sign in under one name or from one address; kept to slow down guessing, forgotten after success."""
+
+    key = models.CharField(max_length=64, unique=True)  # SHA-256 of "name:..." or "address:...": neither is stored
+    failures = models.PositiveIntegerField(default=0)
+    last_at = models.DateTimeField()
+    wait_until = models.DateTimeField(null=True, blank=True)

@@ -1,4 +1,11 @@
-from django.urls import URLPattern
+from django.conf import settings
+from django.urls import path
+from django.views.generic import RedirectView
+
+from practice.web import sign_in
 
 app_name = "practice"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    *sign_in.urlpatterns,
+    path("today", RedirectView.as_view(pattern_name=settings.LOGIN_REDIRECT_URL), name="today"),
+]

@@ -1,0 +1,235 @@
+"""Who may see and do what. The only place where roles are compared.
+
+Seeing: within one's own group clients, their dispenses and orders are seen at every branch, so that care goes on when a
+client walks into another branch. Another group does not exist: its records are not found (404), not forbidden.
+Doing: a change needs a post at the branch it belongs to; what the post allows is the table at the end of this module.
+
+`why_not` answers with the sentence to show, or None when it is allowed; `may` and `require` are built on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, TypeVar
+
+from django.core.exceptions import FieldDoesNotExist
+from django.db.models import Model, Q, QuerySet
+
+from practice.errors import NotAllowed
+from practice.models import AuditEvent, Branch, Client, Post, Staff
+
+M = TypeVar("M", bound=Model)
+
+TRAINEE, DISPENSER, SUPERVISOR, MANAGER = Post.Role.TRAINEE, Post.Role.DISPENSER, Post.Role.SUPERVISOR, Post.Role.MANAGER
+
+# --- seeing -----------------------------------------------------------------------------------------------------------
+
+_WAYS_TO_GROUP = (
+    ("group", "group"),
+    ("branch", "branch__group"),
+    ("dispense", "dispense__group"),
+    ("order", "order__group"),
+    ("lab", "lab__group"),
+    ("client", "client__group"),
+    ("lens", "lens__group"),
+    ("prescription", "prescription__group"),
+)
+
+
+def works_somewhere(staff: Any) -> bool:
+    """Signed in, active and with a post in their own group; anybody else sees nothing."""
+    return bool(
+        getattr(staff, "is_authenticated", False)
+        and staff.is_active
+        and staff.group_id
+        and staff.posts.filter(branch__group=staff.group_id).exists()
+    )
+
+
+def scoped(queryset: QuerySet[M], staff: Any) -> QuerySet[M]:
+    """The rows of `queryset` that belong to the group of `staff`; for any model that leads to a group."""
+    if not works_somewhere(staff):
+        return queryset.none()
+    for name, way in _WAYS_TO_GROUP:
+        try:
+            queryset.model._meta.get_field(name)
+        except FieldDoesNotExist:
+            continue
+        return queryset.filter(**{way: staff.group_id})
+    raise TypeError(f"{queryset.model.__name__} leads to no group")
+
+
+def visible_clients(staff: Any) -> QuerySet[Client]:
+    return scoped(Client.objects.all(), staff)
+
+
+def visible_branches(staff: Any) -> QuerySet[Branch]:
+    return scoped(Branch.objects.all(), staff)
+
+
+def visible_staff(staff: Any) -> QuerySet[Staff]:
+    return scoped(Staff.objects.all(), staff)
+
+
+def visible_audit(staff: Any) -> QuerySet[AuditEvent]:
+    """What a manager may read: events of the branches they manage and those of the group that belong to no branch."""
+    if not works_somewhere(staff):
+        return AuditEvent.objects.none()
+    managed = staff.posts.filter(role=MANAGER, branch__group=staff.group_id).values("branch")
+    if not managed.exists():
+        return AuditEvent.objects.none()
+    return AuditEvent.objects.filter(Q(branch__in=managed) | Q(branch=None), group=staff.group_id)
+
+
+def posts_of(staff: Any) -> list[Post]:
+    """Where somebody works, with the branch at hand."""
+    if not getattr(staff, "is_authenticated", False) or not staff.is_active:
+        return []
+    return list(staff.posts.filter(branch__group=staff.group_id).select_related("branch").order_by("branch__name", "pk"))
+
+
+def branches_where(staff: Any, action: str) -> list[Branch]:
+    """Branches at which an action that hangs on the post alone is open to somebody (for choices in forms)."""
+    return [post.branch for post in posts_of(staff) if may(staff, action, branch=post.branch)]
+
+
+# --- restricted clients -----------------------------------------------------------------------------------------------
+
+
+def age_on(born: date, on: date) -> int:
+    """Completed years."""
+    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))
+
+
+def restrictions(client: Client, branch: Branch, on: date) -> tuple[str, ...]:
+    """Why dispensing to this client needs a registered person at this branch; empty when it does not.
+
+    Which clients these are differs by country: both rules are settings of the branch, not law.
+    """
+    found = []
+    limit = branch.restricted_below_age
+    if limit is not None and age_on(client.date_of_birth, on) < limit:
+        found.append(f"under {limit}")
+    if client.sight_impaired:
+        found.append("registered sight-impaired")
+    return tuple(found)
+
+
+# --- doing ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One question: may `staff` (with `role` at `branch`) do this to `subject`?"""
+
+    staff: Staff
+    role: str | None
+    branch: Branch
+    subject: Any = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+Rule = Callable[[Ask], str | None]
+
+
+def _post(*roles: str, words: str) -> Rule:
+    def rule(ask: Ask) -> str | None:
+        if ask.role is None:
+            return f"You have no post at {ask.branch.name}: only people who work there can change this."
+        return None if ask.role in roles else words
+
+    return rule
+
+
+def _not_own(words: str) -> Rule:
+    def rule(ask: Ask) -> str | None:
+        return words if ask.subject is not None and ask.subject.dispenser_id == ask.staff.pk else None
+
+    return rule
+
+
+def _registered_if_restricted(words: str) -> Rule:
+    """`restricted`: what `restrictions` found; `signed_by_registered`: a registered person has signed exactly this."""
+
+    def rule(ask: Ask) -> str | None:
+        restricted = ask.facts.get("restricted", ())
+        if not restricted or ask.staff.registered or ask.facts.get("signed_by_registered"):
+            return None
+        return f"This client is {' and '.join(restricted)}: {words}"
+
+    return rule
+
+
+def _all(*rules: Rule) -> Rule:
+    def rule(ask: Ask) -> str | None:
+        return next((no for each in rules if (no := each(ask)) is not None), None)
+
+    return rule
+
+
+_ANYBODY = _post(TRAINEE, DISPENSER, SUPERVISOR, MANAGER, words="")
+_NOT_TRAINEE = "A trainee cannot do this; ask a dispenser, your supervisor or the manager."
+_SIGNERS = "Only a supervisor or manager of this branch can do this."
+_MANAGER = _post(MANAGER, words="Only the manager of this branch can do this.")
+
+ACTIONS: dict[str, Rule] = {
+    "client.create": _ANYBODY,
+    "client.change": _ANYBODY,
+    "dispense.start": _ANYBODY,
+    "dispense.change": _ANYBODY,
+    "dispense.cancel": _ANYBODY,
+    "dispense.put_forward": _ANYBODY,
+    # a trainee's reason is read by whoever signs; without a signature nothing of a trainee's is issued
+    "reason.give": _ANYBODY,
+    "dispense.take_over": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "dispense.sign": _all(
+        _post(SUPERVISOR, MANAGER, words=_SIGNERS),
+        _not_own("Nobody signs their own dispense; ask another supervisor."),
+        _registered_if_restricted("a registered person has to sign."),
+    ),
+    "dispense.return": _all(
+        _post(SUPERVISOR, MANAGER, words=_SIGNERS), _not_own("Nobody returns their own dispense; change it instead.")
+    ),
+    "order.issue": _all(
+        _post(DISPENSER, SUPERVISOR, MANAGER, words="A trainee cannot issue an order; it is issued by whoever signs."),
+        _registered_if_restricted("a registered person has to issue or sign."),
+    ),
+    "order.cancel": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "order.replace": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "branch.settings": _MANAGER,
+    "staff.change": _MANAGER,
+    "audit.read": _MANAGER,
+    "catalogue.change": _MANAGER,
+    "lab.change": _MANAGER,
+}
+
+
+def role_at(staff: Any, branch: Branch) -> str | None:
+    """The role of somebody at a branch, None without a post there or in another group."""
+    if not getattr(staff, "is_authenticated", False) or not staff.is_active or staff.group_id != branch.group_id:
+        return None
+    return staff.posts.filter(branch=branch).values_list("role", flat=True).first()
+
+
+def why_not(staff: Any, action: str, *, branch: Branch, subject: Any = None, **facts: Any) -> str | None:
+    """Why somebody may not do this, in one sentence to show; None when they may. An unknown action is an error."""
+    rule = ACTIONS[action]
+    return rule(Ask(staff=staff, role=role_at(staff, branch), branch=branch, subject=subject, facts=facts))
+
+
+def may(staff: Any, action: str, *, branch: Branch, subject: Any = None, **facts: Any) -> bool:
+    return why_not(staff, action, branch=branch, subject=subject, **facts) is None
+
+
+def require(staff: Any, action: str, *, branch: Branch, subject: Any = None, **facts: Any) -> None:
+    """Raise NotAllowed with the sentence to show unless it is allowed."""
+    no = why_not(staff, action, branch=branch, subject=subject, **facts)
+    if no is not None:
+        raise NotAllowed(no)
+
+
+def is_trainee_at(staff: Staff, branch: Branch) -> bool:
+    """Somebody whose dispenses need a signature; so does everybody who has no post at the branch (any more)."""
+    return role_at(staff, branch) in {TRAINEE, None}

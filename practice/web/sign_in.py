@@ -1,0 +1,161 @@
+"""Signing in and out, the password, the colours and the branch one works at now."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth import login as sign_in_to_session
+from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth import views as auth_views
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import redirect, render, resolve_url
+from django.urls import path
+from django.utils.decorators import method_decorator
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_POST
+
+from practice import access, sign_in
+from practice.web.fields import Field, field_of, with_errors
+from practice.web.shell import BRANCH_KEY
+
+LOOKS = {"light", "dark"}
+YEAR = 365 * 24 * 3600
+
+
+def back_to(request: HttpRequest) -> str:
+    """Where a small form was posted from, when that is a page of ours."""
+    to = request.POST.get("next", "")
+    ours = url_has_allowed_host_and_scheme(to, allowed_hosts={request.get_host()}, require_https=request.is_secure())
+    return to if ours else resolve_url(settings.LOGIN_REDIRECT_URL)
+
+
+class SignInForm(AuthenticationForm):
+    error_messages = {
+        "invalid_login": "Name and password do not belong together.",
+        "inactive": "Name and password do not belong together.",
+    }
+
+    def clean(self) -> dict[str, Any]:
+        name, address = self.cleaned_data.get("username", ""), _address(self.request)
+        wait = sign_in.seconds_to_wait(name=name, address=address)
+        if wait:
+            raise forms.ValidationError(
+                f"Too many tries. Wait {wait} seconds, then try again; a manager can set a new password."
+            )
+        try:
+            cleaned: dict[str, Any] = super().clean()
+        except forms.ValidationError:
+            sign_in.failed(name=name, address=address)
+            raise
+        return cleaned
+
+
+def _address(request: HttpRequest | None) -> str:
+    return request.META.get("REMOTE_ADDR", "") if request else ""
+
+
+@method_decorator(login_not_required, name="dispatch")
+class SignIn(auth_views.LoginView):
+    template_name = "practice/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.headers.get("HX-Request"):
+            # a fragment must not be replaced by the sign-in page: what was typed stays where it is
+            return HttpResponse("You are signed out.", status=403, content_type="text/plain; charset=utf-8")
+        return super().dispatch(request, *args, **kwargs)  # type: ignore[return-value]
+
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        person = form.get_user()
+        sign_in_to_session(self.request, person)
+        sign_in.succeeded(person=person)
+        return HttpResponseRedirect(self.get_success_url())
+
+    def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
+        context = super().get_context_data(**kwargs)
+        form = context["form"]
+        fields = [
+            field_of(
+                form,
+                "username",
+                label="Name to sign in",
+                required=False,
+                autocomplete="username",
+                attrs={"autocapitalize": "none"},
+            ),
+            field_of(form, "password", label="Password", required=False, autocomplete="current-password"),
+        ]
+        return context | {
+            "fields": fields,
+            "errors": with_errors(fields),
+            "trouble": form.non_field_errors()[0] if form.non_field_errors() else "",
+        }
+
+
+@require_POST
+def sign_out(request: HttpRequest) -> HttpResponse:
+    if request.user.is_authenticated:
+        sign_in.note(person=request.user, action="staff.signed_out")
+    return auth_views.LogoutView.as_view()(request)
+
+
+def password(request: HttpRequest) -> HttpResponse:
+    """Change one's own password; other sessions end."""
+    form = PasswordChangeForm(request.user, request.POST or None)  # type: ignore[arg-type]
+    if request.method == "POST" and form.is_valid():
+        form.save()
+        update_session_auth_hash(request, form.user)
+        sign_in.note(person=request.user, action="staff.password_changed")  # type: ignore[arg-type]
+        messages.success(request, "Password changed. Other devices are signed out.")
+        return redirect(settings.LOGIN_REDIRECT_URL)
+    fields: list[Field] = [
+        field_of(form, "old_password", label="Password now", autocomplete="current-password"),
+        field_of(
+            form,
+            "new_password1",
+            label="New password",
+            autocomplete="new-password",
+            help="At least 12 characters; four unrelated words are good and easy to type.",
+        ),
+        field_of(form, "new_password2", label="New password again", autocomplete="new-password", help=""),
+    ]
+    return render(request, "practice/password.html", {"fields": fields, "errors": with_errors(fields)})
+
+
+@login_not_required
+@require_POST
+def look(request: HttpRequest) -> HttpResponse:
+    """Light, dark, or as the device says (the cookie goes)."""
+    answer = redirect(back_to(request))
+    chosen = request.POST.get("look", "")
+    if chosen in LOOKS:
+        answer.set_cookie(
+            "look", chosen, max_age=YEAR, samesite="Lax", httponly=True, secure=settings.SESSION_COOKIE_SECURE
+        )
+    else:
+        answer.delete_cookie("look")
+    return answer
+
+
+@require_POST
+def choose_branch(request: HttpRequest) -> HttpResponse:
+    """Work at another of one's branches."""
+    for post in access.posts_of(request.user):
+        if str(post.branch_id) == request.POST.get("branch", ""):
+            request.session[BRANCH_KEY] = post.branch_id
+    return redirect(back_to(request))
+
+
+urlpatterns = [
+    path("sign-in", SignIn.as_view(), name="sign_in"),
+    path("sign-out", sign_out, name="sign_out"),
+    path("password", password, name="password"),
+    path("look", look, name="look"),
+    path("branch/choose", choose_branch, name="choose_branch"),
+]
