@@ -79,7 +79,6 @@ def case_of(dispense: Dispense, *, today: date | None = None) -> c.Case:
     others = list(
         Dispense.objects.filter(client=client)
         .exclude(pk=dispense.pk)
-        .exclude(state=Dispense.State.CANCELLED)
         .order_by("-created_at", "-pk")
         .only("pk", "created_at", "state", "prescription_id", "frame", "lens_option_id", "lens_option__lens__family")
         .select_related("lens_option__lens")
