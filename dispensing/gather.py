@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, cast
 from zoneinfo import ZoneInfo
@@ -61,7 +62,37 @@ def for_case(queryset: QuerySet[Dispense]) -> QuerySet[Dispense]:
     )
 
 
-def case_of(dispense: Dispense, *, today: date | None = None) -> c.Case:
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """What belongs to one dispense beside its own row, as fetched."""
+
+    readings: list[Reading]  # of this dispense, oldest first; those struck out as well
+    adoptions: list[Adoption]  # of all the client's dispenses, oldest first
+    others: list[Dispense]  # the client's other dispenses, newest first
+    prescriptions: dict[int, c.Prescription]  # of the client, by key
+
+
+def fetch(dispense: Dispense) -> Rows:
+    """Four queries, however much there is."""
+    return Rows(
+        readings=list(Reading.objects.filter(dispense=dispense).select_related("by").order_by("at", "id")),
+        adoptions=list(
+            Adoption.objects.filter(dispense__client=dispense.client_id, dispense__group=dispense.group_id).order_by(
+                "at", "id"
+            )
+        ),
+        others=list(
+            Dispense.objects.filter(client=dispense.client_id)
+            .exclude(pk=dispense.pk)
+            .order_by("-created_at", "-pk")
+            .only("pk", "created_at", "state", "prescription_id", "frame", "lens_option_id", "lens_option__lens__family")
+            .select_related("lens_option__lens")
+        ),
+        prescriptions=_prescriptions(dispense.client_id),
+    )
+
+
+def case_of(dispense: Dispense, *, today: date | None = None, rows: Rows | None = None) -> c.Case:
     """One dispense as plain values.
 
     A dispense that did not come through `for_case` is fetched again. `today` is the date at the branch unless given.
@@ -71,18 +102,9 @@ def case_of(dispense: Dispense, *, today: date | None = None) -> c.Case:
     client, branch = dispense.client, dispense.branch
     if today is None:
         today = timezone.now().astimezone(ZoneInfo(branch.time_zone)).date()
-    prescriptions = _prescriptions(client.pk)
-    readings = list(Reading.objects.filter(dispense=dispense, struck_out_at=None).select_related("by").order_by("at", "id"))
-    adoptions = list(
-        Adoption.objects.filter(dispense__client=client, dispense__group_id=dispense.group_id).order_by("at", "id")
-    )
-    others = list(
-        Dispense.objects.filter(client=client)
-        .exclude(pk=dispense.pk)
-        .order_by("-created_at", "-pk")
-        .only("pk", "created_at", "state", "prescription_id", "frame", "lens_option_id", "lens_option__lens__family")
-        .select_related("lens_option__lens")
-    )
+    rows = rows or fetch(dispense)
+    prescriptions, adoptions, others = rows.prescriptions, rows.adoptions, rows.others
+    readings = [r for r in rows.readings if r.struck_out_at is None]
     frame = frame_of(dispense.frame)
     return c.Case(
         today=today,
