@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from dispensing.case import Case
-from dispensing.figures import Figures
+if TYPE_CHECKING:
+    from dispensing.checks.view import View
 
-Severity = Literal["stop", "confirm", "note"]
+Severity = Literal["stop", "unknown", "confirm", "note"]
 ORDER: dict[str, int] = {"stop": 0, "unknown": 1, "confirm": 2, "note": 3}
+CheckFamily = Literal["prescription", "frame", "measurements", "lens", "order"]
+FAMILIES: tuple[CheckFamily, ...] = ("prescription", "frame", "measurements", "lens", "order")
+CONFIDENCE = ("standard", "law", "published", "derived", "common practice", "from memory")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +28,7 @@ class Seen:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     check: str  # permanent identifier of the check, dotted, e.g. "pd.parts-do-not-sum"
-    severity: Literal["stop", "confirm", "note", "unknown"]  # "unknown": not yet known, something is missing
+    severity: Severity  # "unknown": not yet known, something is missing
     message: str  # what is wrong, in the words of the trade
     seen: tuple[Seen, ...] = ()  # the figures it saw
     limit: str = ""  # the limit they were held against, with unit
@@ -42,17 +45,66 @@ class Finding:
         return self.check + "|" + ",".join(self.subjects)
 
 
-Rule = Callable[[Case, Figures], Iterable[Finding]]
+class Finder:
+    """Makes the findings of one check, so that a rule never repeats its identifier, severity or source."""
+
+    __slots__ = ("identifier", "severity", "source")
+
+    def __init__(self, identifier: str, severity: Severity, source: str) -> None:
+        self.identifier = identifier
+        self.severity = severity
+        self.source = source
+
+    def __call__(
+        self,
+        message: str,
+        *subjects: str,
+        seen: Iterable[tuple[str, float | str, str]] = (),
+        limit: str = "",
+        consequence: str = "",
+        resolution: str = "",
+        severity: Severity | None = None,
+        missing: tuple[str, ...] = (),
+        for_lab: bool = False,
+    ) -> Finding:
+        return Finding(
+            check=self.identifier,
+            severity=severity or self.severity,
+            message=message,
+            seen=tuple(Seen(label=label, value=value, unit=unit) for label, value, unit in seen),
+            limit=limit,
+            consequence=consequence,
+            resolution=resolution,
+            source=self.source,
+            subjects=subjects,
+            missing=missing,
+            for_lab=for_lab,
+        )
+
+
+Rule = Callable[["View", Finder], Iterable[Finding]]
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
     identifier: str
-    severity: Severity
+    severity: Severity  # the gravest it can find; a rule may find less
     summary: str
-    family: Literal["prescription", "frame", "measurements", "lens", "order"]
+    family: CheckFamily
     source: str
-    confidence: str  # "standard", "published", "common practice", "derived", "law", "from memory"
-    needs: tuple[str, ...]
+    confidence: str  # one of CONFIDENCE
+    needs: tuple[str, ...]  # names of inputs (inputs.py), for "not yet known"
+    explains: tuple[str, ...]  # checks whose findings this one makes superfluous
     rule: Rule
     manual: str  # the docstring: why it matters, an example that fires, one that does not
+
+    def manual_parts(self) -> dict[str, str]:
+        """The manual page by part: "Why", "Fires", "Silent"."""
+        parts: dict[str, str] = {}
+        name = "Why"
+        for line in self.manual.splitlines():
+            head, colon, rest = line.strip().partition(":")
+            if colon and head in ("Why", "Fires", "Silent"):
+                name, line = head, rest
+            parts[name] = (parts.get(name, "") + " " + line.strip()).strip()
+        return parts

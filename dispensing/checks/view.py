@@ -1,0 +1,80 @@
+"""What a rule is given: the Case and its Figures, with what several rules would otherwise each look up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dispensing.case import EYES, Case, EarlierPair, Eye, Frame, LensDesign, PrescribedLens, Prescription, Reading
+from dispensing.checks.thresholds import limits
+from dispensing.figures import Figures, LensFigures
+from dispensing.optics.errors import OpticsError
+from dispensing.optics.power import Power
+
+OTHER: dict[Eye, Eye] = {"right": "left", "left": "right"}
+
+
+class View:
+    """One dispense as the rules see it. Filled once, before the first rule runs; rules only read it."""
+
+    __slots__ = (
+        "adult", "age", "case", "design", "earlier_rx", "earlier_rx_pair", "explained", "family", "figures", "frame", "fresh",
+        "limit", "powers", "powers_before", "rx", "rx_explained", "single_eye", "uses", "years_since",
+    )  # fmt: skip
+
+    def __init__(self, case: Case, figures: Figures) -> None:
+        self.case = case
+        self.figures = figures
+        self.limit = limits(case.rules.limits)
+        self.rx: Prescription | None = case.prescription
+        self.frame: Frame | None = case.frame
+        self.design: LensDesign | None = case.lens.design
+        self.family: str = case.lens.design.family if case.lens.design else ""
+        self.age: float | None = case.person.age_years
+        self.adult: bool = case.person.age_years is None or case.person.age_years >= 16
+        self.uses = case.needs.uses
+        self.single_eye: Eye | None = case.person.useful_eye
+        rx = case.prescription
+        # a reason somebody recorded beforehand; it turns a question into a note, never a stop into anything
+        self.rx_explained = rx is not None and bool(rx.remark or case.person.notes)
+        self.explained = bool(case.measurements.reason or case.person.notes)
+        # the powers were typed again blind, or never typed: a typing slip is out of the question
+        self.fresh = rx is not None and rx.source == "typed" and rx.read_back is None
+        pair = next((e for e in case.earlier if e.prescription is not None and _has_powers(e.prescription)), None)
+        self.earlier_rx_pair: EarlierPair | None = pair
+        self.earlier_rx: Prescription | None = pair.prescription if pair else None
+        before = (pair.on or (pair.prescription.written_on if pair.prescription else None)) if pair else None
+        self.years_since: float | None = None if before is None else max((case.today - before).days / 365.25, 0.0)
+        self.powers = {eye: power_of(rx.of(eye)) if rx else None for eye in EYES}
+        self.powers_before = {eye: power_of(self.earlier_rx.of(eye)) if self.earlier_rx else None for eye in EYES}
+
+    def lenses(self) -> Iterator[tuple[Eye, PrescribedLens, LensFigures]]:
+        """Each prescribed eye with its figures; nothing before there is a prescription."""
+        rx = self.rx
+        if rx is not None:
+            yield "right", rx.right, self.figures.right
+            yield "left", rx.left, self.figures.left
+
+    def readings(self, quantity: str, eye: str) -> list[Reading]:
+        return [r for r in self.case.measurements.readings if r.quantity == quantity and r.eye == eye]
+
+    def earlier_pair_with(self, name: str) -> EarlierPair | None:
+        """The newest earlier pair that has this quantity (far_pd, near_pd, height) for both eyes."""
+        for pair in self.case.earlier:
+            both = getattr(pair, name)
+            if both.right is not None and both.left is not None:
+                return pair
+        return None
+
+
+def power_of(lens: PrescribedLens) -> Power | None:
+    """The distance power as the optics take it; None while it is incomplete or no lens could have it."""
+    if lens.sphere is None or (lens.cylinder and lens.axis is None):
+        return None
+    try:
+        return Power(lens.sphere, lens.cylinder or 0.0, lens.axis if lens.cylinder and lens.axis is not None else 180.0)
+    except OpticsError:
+        return None
+
+
+def _has_powers(rx: Prescription) -> bool:
+    return rx.right.sphere is not None or rx.left.sphere is not None
