@@ -1,0 +1,174 @@
+"""The OpenAPI document, the order's JSON Schema, and a page to read made from both. No outside hosts, no vendor page."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+from drf_spectacular.generators import SchemaGenerator
+
+from orders.api.problems import PROBLEMS, Problem, answer
+
+SCHEMAS = {"order-1.0.json": Path(__file__).resolve().parent.parent / "schema" / "order-1.0.json"}
+
+
+@cache
+def document() -> dict[str, Any]:
+    """The whole API by OpenAPI 3.1. Made once a process."""
+    made: dict[str, Any] = SchemaGenerator().get_schema(request=None, public=True)  # type: ignore[no-untyped-call]
+    return json.loads(json.dumps(made, default=str))  # type: ignore[no-any-return]
+
+
+@cache
+def _text() -> tuple[str, str]:
+    text = json.dumps(document(), ensure_ascii=False, indent=1)
+    return text, '"' + hashlib.sha256(text.encode()).hexdigest()[:24] + '"'
+
+
+def _send(request: HttpRequest, text: str, tag: str, content_type: str) -> HttpResponse:
+    headers = {"ETag": tag, "Cache-Control": "no-cache"}
+    if tag in request.headers.get("If-None-Match", ""):
+        return HttpResponse(status=304, headers=headers)
+    return HttpResponse(text, content_type=content_type, headers=headers)
+
+
+@require_safe
+def openapi(request: HttpRequest) -> HttpResponse:
+    text, tag = _text()
+    return _send(request, text, tag, "application/vnd.oai.openapi+json;version=3.1")
+
+
+@require_safe
+def json_schema(request: HttpRequest, name: str) -> HttpResponse:
+    path = SCHEMAS.get(name)
+    if path is None:
+        return answer(Problem("not-found"), request)
+    text = path.read_text(encoding="utf-8")
+    return _send(request, text, '"' + hashlib.sha256(text.encode()).hexdigest()[:24] + '"', "application/schema+json")
+
+
+@require_safe
+def page(request: HttpRequest) -> HttpResponse:
+    """What the API offers, for people."""
+    return render(request, "orders/api_docs.html", {"groups": operations(), "problems": PROBLEMS, "parts": order_parts()})
+
+
+def operations() -> list[tuple[str, list[dict[str, Any]]]]:
+    """The operations by tag, flattened for a template."""
+    spec = document()
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for path, methods in spec["paths"].items():
+        for method, said in methods.items():
+            if not isinstance(said, dict) or "responses" not in said:
+                continue
+            groups.setdefault((said.get("tags") or ["other"])[0], []).append(
+                {
+                    "id": said.get("operationId", ""),
+                    "method": method.upper(),
+                    "path": path,
+                    "summary": said.get("summary", ""),
+                    "description": said.get("description", ""),
+                    "parameters": [
+                        {
+                            "name": p["name"],
+                            "where": p["in"],
+                            "description": p.get("description", ""),
+                            "type": _type(p.get("schema", {}), spec),
+                        }
+                        for p in said.get("parameters", [])
+                    ],
+                    "body": _fields(_body_schema(said), spec),
+                    "answers": [
+                        {"status": status, "types": ", ".join(r.get("content", {}))}
+                        for status, r in sorted(said["responses"].items())
+                    ],
+                }
+            )
+    return sorted(groups.items())
+
+
+def _body_schema(said: dict[str, Any]) -> dict[str, Any]:
+    content = said.get("requestBody", {}).get("content", {})
+    return next((c.get("schema", {}) for c in content.values()), {})
+
+
+def _resolved(schema: dict[str, Any], spec: dict[str, Any]) -> dict[str, Any]:
+    while "$ref" in schema:
+        here: Any = spec
+        for step in schema["$ref"].removeprefix("#/").split("/"):
+            here = here[step.replace("~1", "/").replace("~0", "~")]
+        schema = here
+    if "allOf" in schema and len(schema["allOf"]) == 1:
+        return {**_resolved(schema["allOf"][0], spec), **{k: v for k, v in schema.items() if k != "allOf"}}
+    return schema
+
+
+def _type(schema: dict[str, Any], spec: dict[str, Any]) -> str:
+    schema = _resolved(schema, spec)
+    if "const" in schema:
+        return json.dumps(schema["const"])
+    if "enum" in schema:
+        return ", ".join(str(e) for e in schema["enum"] if e is not None) + (" or null" if None in schema["enum"] else "")
+    if "anyOf" in schema:
+        return " or ".join(dict.fromkeys(_type(s, spec) for s in schema["anyOf"]))
+    kind = schema.get("type", "any")
+    if isinstance(kind, list):
+        return " or ".join(kind)
+    if kind == "array":
+        return "list of " + _type(schema.get("items", {}), spec)
+    return f"{kind} ({schema['format']})" if "format" in schema else str(kind)
+
+
+def _fields(schema: dict[str, Any], spec: dict[str, Any]) -> list[dict[str, Any]]:
+    schema = _resolved(schema, spec)
+    needed = schema.get("required", [])
+    return [
+        {
+            "name": name,
+            "type": _type(inner, spec),
+            "needed": name in needed,
+            "description": _resolved(inner, spec).get("description", ""),
+        }
+        for name, inner in schema.get("properties", {}).items()
+    ]
+
+
+@cache
+def order_parts() -> list[dict[str, Any]]:
+    """Every value of an order's document, by its path, from the JSON Schema."""
+    schema = json.loads(SCHEMAS["order-1.0.json"].read_text(encoding="utf-8"))
+    rows: list[dict[str, Any]] = []
+
+    def walk(at: str, inner: dict[str, Any]) -> None:
+        words = inner.get("description", "")
+        found = _resolved(inner, schema)
+        nullable = ""
+        if "anyOf" in found:
+            nullable = " or null"
+            words = words or found.get("description", "")
+            found = _resolved(found["anyOf"][0], schema)
+        if found.get("type") == "array" and found["items"].get("type") == "object":
+            at, found = at + "[]", found["items"]
+        if "properties" in found:
+            for name, deeper in found["properties"].items():
+                if at == "lenses" and name == "left":
+                    continue  # the same as right
+                walk(f"{at}.{name}" if at else name, deeper)
+            return
+        rows.append(
+            {
+                "path": at.replace("lenses.right", "lenses.{right,left}"),
+                "type": _type(found, schema) + nullable,
+                "description": words or found.get("description", ""),
+                "example": (found.get("examples") or [""])[0],
+            }
+        )
+
+    walk("", schema)
+    return rows

@@ -1,0 +1,300 @@
+"""What goes in and comes out of the lab API: serializers for bodies, and the words of the OpenAPI document beside them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes
+from rest_framework import serializers
+
+from orders.api.problems import CONTENT_TYPE, PROBLEMS
+from orders.lab_progress import BATCH
+from orders.models import Order, Question
+from orders.renderers.json_text import _day, _moment
+
+NUMBER = r"[A-Za-z0-9-]{1,24}"
+
+
+class LabScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
+    target_class = "orders.api.auth.LabAuthentication"
+    name = "labToken"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, Any]:
+        return {"type": "http", "scheme": "bearer", "description": "A token of the lab, shown once when it was made."}
+
+
+# --- in -------------------------------------------------------------------------------------------------------------------
+
+
+class AcknowledgementIn(serializers.Serializer[Any]):
+    what = serializers.ChoiceField(
+        choices=["order", "cancellation"],
+        default="order",
+        help_text="What the lab says it has. A cancelled order needs `cancellation`, so that it is not taken by mistake.",
+    )
+
+
+class AcknowledgementsIn(serializers.Serializer[Any]):
+    numbers = serializers.ListField(
+        child=serializers.RegexField(rf"^{NUMBER}\Z", max_length=24), min_length=1, max_length=BATCH
+    )
+
+
+class ProgressIn(serializers.Serializer[Any]):
+    state = serializers.ChoiceField(choices=[Order.State.IN_WORK.value, Order.State.DISPATCHED.value])
+    tracking = serializers.CharField(max_length=120, required=False, default="", allow_blank=True)
+    note = serializers.CharField(max_length=400, required=False, default="", allow_blank=True)
+
+
+class PromiseIn(serializers.Serializer[Any]):
+    on = serializers.DateField(help_text="The day the lab means to dispatch.", input_formats=["%Y-%m-%d"])
+    note = serializers.CharField(max_length=400, required=False, default="", allow_blank=True)
+
+
+class CannotMakeIn(serializers.Serializer[Any]):
+    reason = serializers.CharField(max_length=400)
+
+
+class QuestionIn(serializers.Serializer[Any]):
+    text = serializers.CharField(max_length=400)
+    field = serializers.CharField(
+        max_length=80,
+        required=False,
+        default="",
+        allow_blank=True,
+        help_text="Path in the document that the question is about, e.g. `lenses.right.ordered.axis`.",
+    )
+
+
+# --- out ------------------------------------------------------------------------------------------------------------------
+
+
+def summary(order: Order) -> dict[str, Any]:
+    """What an order is now, without its document."""
+    return {
+        "number": order.number,
+        "state": str(order.state),
+        "waiting": order.waiting,
+        "version": order.version,
+        "promised_on": _day(order.promised_on),
+    }
+
+
+def question(row: Question) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "text": row.text,
+        "field": row.field,
+        "asked_at": _moment(row.asked_at),
+        "answer": row.answer or None,
+        "answered_at": _moment(row.answered_at),
+    }
+
+
+def _object(required: list[str] | None = None, **properties: Any) -> dict[str, Any]:
+    return {"type": "object", "required": list(properties) if required is None else required, "properties": properties}
+
+
+_STATE = {"type": "string", "enum": list(Order.State.values)}
+_INSTANT = {"type": "string", "format": "date-time"}
+_SUMMARY = _object(
+    number={"type": "string"},
+    state=_STATE,
+    waiting={"type": "boolean", "description": "The lab has not yet said that it has the order, or its cancellation."},
+    version={"type": "integer"},
+    promised_on={"type": ["string", "null"], "format": "date"},
+)
+_ENVELOPE = _object(
+    number={"type": "string"},
+    state=_STATE,
+    waiting={"type": "boolean"},
+    feed_position={
+        "type": "integer",
+        "description": "Grows with every piece of news from the practice: issued, answered, cancelled.",
+    },
+    version={"type": "integer"},
+    issued_at=_INSTANT,
+    promised_on={"type": ["string", "null"], "format": "date"},
+    cancelled={"anyOf": [_object(at=_INSTANT, reason={"type": "string"}), {"type": "null"}]},
+    sha256={"type": "string", "description": "Of the document in canonical form (RFC 8785), as UTF-8."},
+    schema={"type": "string", "description": "Address of the document's JSON Schema."},
+    document={
+        "type": "object",
+        "description": "The order as it was signed, by the JSON Schema at `/api/v1/schemas/order-1.0.json`.",
+    },
+)
+_QUESTION = _object(
+    id={"type": "integer"},
+    text={"type": "string"},
+    field={"type": "string"},
+    asked_at=_INSTANT,
+    answer={"type": ["string", "null"]},
+    answered_at={"type": ["string", "null"], "format": "date-time"},
+)
+_PROBLEM = _object(
+    ["type", "title", "status"],
+    type={"type": "string"},
+    title={"type": "string"},
+    status={"type": "integer"},
+    detail={"type": "string"},
+    instance={"type": "string"},
+    errors={"type": "array", "items": _object(pointer={"type": "string"}, detail={"type": "string"})},
+)
+
+_READING = (
+    "bad-request",
+    "not-authenticated",
+    "not-allowed",
+    "not-found",
+    "method-not-allowed",
+    "not-acceptable",
+    "too-many",
+)
+_SAYING = (*_READING, "conflict", "changed-since", "too-large", "media-type", "invalid")
+
+
+def _responses(ok: dict[Any, Any], *codes: str) -> dict[Any, Any]:
+    statuses = sorted({PROBLEMS[c].status for c in codes})
+    return {**ok, **{(s, CONTENT_TYPE): _PROBLEM for s in statuses}}
+
+
+def _query(name: str, description: str, schema: Any, **kw: Any) -> OpenApiParameter:
+    return OpenApiParameter(name, schema, OpenApiParameter.QUERY, description=description, **kw)
+
+
+_NUMBER = OpenApiParameter(
+    "number", {"type": "string", "pattern": f"^{NUMBER}$"}, OpenApiParameter.PATH, description="Order number."
+)
+_IF_NONE = OpenApiParameter(
+    "If-None-Match", str, OpenApiParameter.HEADER, description="An `ETag` seen before; 304 when nothing has changed."
+)
+_ONCE = OpenApiParameter(
+    "Idempotency-Key",
+    {"type": "string", "pattern": r"^[\x21-\x7e]{1,120}$"},
+    OpenApiParameter.HEADER,
+    description="Repeat a request that had no answer with the same key: it is done once and answered alike, for seven days.",
+)
+_IF = OpenApiParameter(
+    "If-Match", str, OpenApiParameter.HEADER, description="The `ETag` of the order that was read; 412 when it has changed."
+)
+
+
+def _said(operation: str, summary: str, description: str, body: Any, ok: Any, *, one: bool = True) -> dict[str, Any]:
+    return {
+        "operation_id": operation,
+        "summary": summary,
+        "description": description,
+        "request": {"application/json": body},
+        "parameters": [*([_NUMBER, _IF] if one else []), _ONCE],
+        "responses": _responses({(200, "application/json"): ok}, *_SAYING),
+        "tags": ["lab orders"],
+    }
+
+
+ORDERS: dict[str, Any] = {
+    "operation_id": "list_orders",
+    "summary": "Orders of this lab",
+    "description": (
+        "Oldest news first. By default what waits for an acknowledgement: new orders, and cancellations the lab has not yet"
+        " confirmed. With `waiting=any` it is the whole feed: keep `last` and give it as `after` next time, and nothing is skipped"
+        " or met twice. A cancelled or answered order comes up again at a new position."
+    ),
+    "parameters": [
+        _query("after", "`last` of the page before.", {"type": "integer", "minimum": 0, "default": 0}),
+        _query("limit", "Orders a page.", {"type": "integer", "minimum": 1, "maximum": 500, "default": 100}),
+        _query(
+            "waiting",
+            "Waiting for an acknowledgement.",
+            {"type": "string", "enum": ["true", "false", "any"], "default": "true"},
+        ),
+        _query("state", "Only these states.", {"type": "array", "items": _STATE}, explode=True),
+        _IF_NONE,
+    ],
+    "responses": _responses(
+        {
+            (200, "application/json"): _object(
+                orders={"type": "array", "items": _ENVELOPE},
+                last={"type": "integer", "description": "Position of the last order here, or `after`."},
+                more={"type": "boolean", "description": 'Another page follows; `Link: rel="next"` leads there.'},
+            ),
+            304: None,
+        },
+        *_READING,
+    ),
+    "tags": ["lab orders"],
+}
+ONE_ORDER: dict[str, Any] = {
+    "operation_id": "get_order",
+    "summary": "One order, as JSON or PDF",
+    "description": (
+        "By `Accept` or by suffix: `.json`, `.pdf`. The document inside the JSON is sent as it was signed."
+        " A cancelled order has no PDF (409)."
+    ),
+    "parameters": [_NUMBER, _IF_NONE],
+    "responses": _responses(
+        {(200, "application/json"): _ENVELOPE, (200, "application/pdf"): OpenApiTypes.BINARY, 304: None},
+        *_READING,
+        "order-cancelled",
+    ),
+    "tags": ["lab orders"],
+}
+ACKNOWLEDGEMENT = _said(
+    "acknowledge_order",
+    "Say that the lab has the order",
+    "Saying it twice is the same as once. Store the order before you say so.",
+    AcknowledgementIn,
+    _SUMMARY,
+)
+ACKNOWLEDGEMENTS = _said(
+    "acknowledge_orders",
+    "Say that the lab has many orders",
+    f"Up to {BATCH} at once, in one transaction.",
+    AcknowledgementsIn,
+    _object(
+        orders={
+            "type": "array",
+            "items": _object(
+                number={"type": "string"},
+                outcome={"type": "string", "enum": ["acknowledged", "already", "cancelled", "not-found"]},
+            ),
+        }
+    ),
+    one=False,
+)
+PROGRESS = {
+    **_said(
+        "report_progress",
+        "Say how far the order is",
+        "`in_work`, or `dispatched` with the carrier's tracking number. An order moves forward only.",
+        ProgressIn,
+        _SUMMARY,
+    ),
+    "examples": [
+        OpenApiExample("dispatched", value={"state": "dispatched", "tracking": "QK 4471 0093"}, request_only=True),
+    ],
+}
+PROMISE = _said("promise_order", "Say when it will be dispatched", "A new day replaces the old one.", PromiseIn, _SUMMARY)
+CANNOT_MAKE = _said(
+    "return_order",
+    "Say that the lab cannot make it",
+    "The order goes back to the branch with the reason.",
+    CannotMakeIn,
+    _SUMMARY,
+)
+QUESTIONS_GET: dict[str, Any] = {
+    "operation_id": "list_questions",
+    "summary": "Questions about this order and their answers",
+    "parameters": [_NUMBER, _IF_NONE],
+    "responses": _responses(
+        {(200, "application/json"): _object(questions={"type": "array", "items": _QUESTION}), 304: None}, *_READING
+    ),
+    "tags": ["lab orders"],
+}
+QUESTIONS_POST = _said(
+    "ask_question",
+    "Put a question to the branch",
+    "The answer is words. A changed value comes as a new order that replaces this one.",
+    QuestionIn,
+    _QUESTION,
+)

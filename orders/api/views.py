@@ -1,0 +1,318 @@
+"""The lab API: thin callers of `lab_progress`, and stored text sent as it is."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from importlib import import_module
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from drf_spectacular.utils import extend_schema
+from rest_framework import exceptions, parsers, renderers, serializers
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from orders import lab_progress, labs
+from orders.api import limits, once, problems, shapes
+from orders.api.auth import LabAuthentication, lab_of
+from orders.api.problems import Problem
+from orders.models import Lab, LabToken, Order
+from orders.renderers import json_text
+
+PAGE, LARGEST_PAGE = 100, 500
+LARGEST_BODY = 200_000
+COLUMNS = (
+    "number",
+    "state",
+    "waiting",
+    "feed_position",
+    "version",
+    "issued_at",
+    "promised_on",
+    "cancelled_at",
+    "cancel_reason",
+    "document_sha256",
+    "document",
+)
+
+
+class SmallJSON(parsers.BaseParser):
+    """JSON of limited size; what json can choke on is the sender's mistake, not a fault of ours."""
+
+    media_type = "application/json"
+
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
+        raw = stream.read(LARGEST_BODY + 1)
+        if len(raw) > LARGEST_BODY:
+            raise Problem("too-large", f"At most {LARGEST_BODY} bytes.")
+        try:
+            return json.loads(raw.decode("utf-8"), parse_constant=_no_constant)
+        except (ValueError, RecursionError) as error:
+            raise exceptions.ParseError("The body is not JSON.") from error
+
+
+def _no_constant(name: str) -> None:
+    raise ValueError(name)
+
+
+class _Form(renderers.BaseRenderer):
+    """A form an order can be had in. Only the negotiation uses it; the views answer with bytes of their own."""
+
+    def render(self, data: Any, accepted_media_type: Any = None, renderer_context: Any = None) -> Any:
+        return data
+
+
+class AsJSON(_Form):
+    media_type, format = "application/json", "json"
+
+
+class AsPDF(_Form):
+    media_type, format = "application/pdf", "pdf"
+
+
+class LabView(APIView):
+    """Base: a lab's token, problems for errors, limits, JSON in."""
+
+    authentication_classes = [LabAuthentication]
+    parser_classes = [SmallJSON]
+    renderer_classes: list[type[renderers.BaseRenderer]] = [AsJSON]
+    http_method_names = ["get", "head", "post"]
+    scope = labs.READ
+    allowance: limits.Allowance | None = None
+
+    def get_exception_handler(self) -> Callable[..., Any]:
+        return problems.handler
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        self.perform_authentication(request)
+        if isinstance(request.auth, LabToken):
+            self.allowance = limits.count(request.auth.pk)
+            if self.allowance.used_up:
+                raise Problem("too-many", headers={"Retry-After": str(self.allowance.resets_in_s)})
+        self.lab: Lab = lab_of(request, labs.WRITE if request.method == "POST" else labs.READ)
+        super().initial(request, *args, **kwargs)
+
+    def finalize_response(  # type: ignore[override]
+        self, request: Request, response: HttpResponseBase, *args: Any, **kwargs: Any
+    ) -> HttpResponseBase:
+        response = super().finalize_response(request, response, *args, **kwargs)  # type: ignore[arg-type]
+        if self.allowance is not None:
+            for name, value in self.allowance.headers().items():
+                response[name] = value
+        return response
+
+    def values(self, request: Request, serializer: type[serializers.Serializer[Any]]) -> dict[str, Any]:
+        """The body, checked; every fault named by a JSON Pointer."""
+        form = serializer(data=request.data)
+        if not form.is_valid():
+            raise Problem("invalid", errors=dict(_pointers("", form.errors)))
+        return dict(form.validated_data)
+
+    def only_if(self, request: Request) -> int | None:
+        """The version that If-Match asks for; None without the header."""
+        given = request.headers.get("If-Match")
+        if given is None or given.strip() == "*":
+            return None
+        for tag in given.split(","):
+            parts = tag.strip().strip('"').split("-")
+            if len(parts) == 3 and parts[1].isdecimal() and not tag.strip().startswith("W/"):
+                return int(parts[1][:9])
+        raise Problem("changed-since", "If-Match names no version of this order.")
+
+    def act(self, request: Request, number: str, body: Any, deed: Callable[..., Order], **values: Any) -> HttpResponse:
+        """One deed on one order, done once per Idempotency-Key; answers with what the order is now, without its document."""
+        version = self.only_if(request)
+
+        def run() -> dict[str, Any]:
+            return shapes.summary(deed(lab=self.lab, number=number, version=version, **values))
+
+        return once.once(request, self.lab, body, run)
+
+
+def _pointers(at: str, errors: Any) -> list[tuple[str, str]]:
+    found: list[tuple[str, str]] = []
+    if isinstance(errors, Mapping):
+        for name, inner in errors.items():
+            step = "" if name == "non_field_errors" else f"/{str(name).replace('~', '~0').replace('/', '~1')}"
+            found += _pointers(at + step, inner)
+    elif isinstance(errors, list | tuple):
+        words = [str(e) for e in errors if not isinstance(e, Mapping | list)]
+        if words:
+            found.append((at, " ".join(words)))
+        for i, inner in enumerate(errors):
+            if isinstance(inner, Mapping | list) and inner:
+                found += _pointers(f"{at}/{i}", inner)
+    return found
+
+
+# --- reading --------------------------------------------------------------------------------------------------------------
+
+
+def _whole(request: Request, name: str, default: int, least: int, most: int) -> int:
+    given = request.query_params.get(name)
+    if given is None:
+        return default
+    if not given.isascii() or not given.isdecimal() or len(given) > 19 or not least <= int(given) <= most:
+        raise Problem("bad-request", f"{name}: a whole number from {least} to {most}.")
+    return int(given)
+
+
+def _etag(*parts: Any) -> str:
+    return '"' + "-".join(str(p) for p in parts) + '"'
+
+
+def _not_modified(request: Request, tag: str) -> HttpResponse | None:
+    """304 when If-None-Match holds (weak comparison, RFC 9110)."""
+    given = request.headers.get("If-None-Match", "")
+    tags = {t.strip().removeprefix("W/") for t in given.split(",")}
+    if tag in tags or given.strip() == "*":
+        return HttpResponse(status=304, headers={"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept"})
+    return None
+
+
+def _send(
+    request: Request, body: bytes, content_type: str, tag: str, headers: Mapping[str, str] | None = None
+) -> HttpResponse:
+    """With its tag; squeezed at the quickest level where the lab takes gzip and it pays."""
+    response = HttpResponse(body, content_type=content_type)
+    if len(body) > 1400 and "gzip" in request.headers.get("Accept-Encoding", "") and not content_type.endswith("pdf"):
+        response.content = gzip.compress(body, 1, mtime=0)
+        response["Content-Encoding"] = "gzip"
+    response["ETag"] = tag
+    response["Cache-Control"] = "no-cache"
+    response["Vary"] = "Accept, Accept-Encoding"
+    for name, value in (headers or {}).items():
+        response[name] = value
+    return response
+
+
+class Orders(LabView):
+    @extend_schema(**shapes.ORDERS)
+    def get(self, request: Request) -> HttpResponse:
+        """Orders of this lab, oldest news first."""
+        after = _whole(request, "after", 0, 0, 2**63 - 1)
+        limit = _whole(request, "limit", PAGE, 1, LARGEST_PAGE)
+        waiting = request.query_params.get("waiting", "true")
+        if waiting not in ("true", "false", "any"):
+            raise Problem("bad-request", "waiting: true, false or any.")
+        states = request.query_params.getlist("state")
+        if any(s not in Order.State.values for s in states):
+            raise Problem("bad-request", f"state: one of {', '.join(Order.State.values)}.")
+        found = Order.objects.filter(lab=self.lab, feed_position__gt=after)
+        if waiting != "any":
+            found = found.filter(waiting=waiting == "true")
+        if states:
+            found = found.filter(state__in=states)
+        rows = list(found.order_by("feed_position").values(*COLUMNS)[: limit + 1])
+        more, rows = len(rows) > limit, rows[:limit]
+        last = rows[-1]["feed_position"] if rows else after
+        seen = hashlib.sha256(f"{after}|{more}|{[(r['number'], r['version']) for r in rows]}".encode()).hexdigest()[:32]
+        tag = _etag(seen)
+        headers = {}
+        if more:
+            query = request.query_params.copy()
+            query["after"] = str(last)
+            headers["Link"] = f'<{request.path}?{query.urlencode()}>; rel="next"'
+        unchanged = _not_modified(request, tag)
+        if unchanged is not None:
+            return unchanged
+        body = '{"orders": [' + ",\n".join([json_text.envelope(r) for r in rows])
+        body += f'], "last": {last}, "more": {"true" if more else "false"}' + "}"
+        return _send(request, body.encode("utf-8"), "application/json", tag, headers)
+
+
+class OneOrder(LabView):
+    renderer_classes = [AsJSON, AsPDF]
+
+    @extend_schema(**shapes.ONE_ORDER)
+    def get(self, request: Request, number: str, format: str | None = None) -> HttpResponse:
+        """One order, as JSON or as PDF."""
+        row = Order.objects.filter(lab=self.lab, number=number).values(*COLUMNS).first()
+        if row is None:
+            raise Problem("not-found")
+        form = request.accepted_renderer.format  # type: ignore[union-attr]
+        tag = _etag(row["document_sha256"][:24], row["version"], form)
+        unchanged = _not_modified(request, tag)
+        if unchanged is not None:
+            return unchanged
+        if form == "json":
+            return _send(request, json_text.envelope(row).encode("utf-8"), "application/json", tag)
+        if row["state"] == Order.State.CANCELLED:
+            raise Problem("order-cancelled", "The practice has cancelled this order: there is nothing to make from.")
+        pdf = import_module("orders.renderers.pdf")  # with its fonts only where a PDF is asked for
+        name = f'inline; filename="{number}.pdf"'
+        return _send(
+            request, pdf.render(json.loads(row["document"])), "application/pdf", tag, {"Content-Disposition": name}
+        )
+
+
+# --- saying ---------------------------------------------------------------------------------------------------------------
+
+
+class Acknowledgement(LabView):
+    @extend_schema(**shapes.ACKNOWLEDGEMENT)
+    def post(self, request: Request, number: str) -> HttpResponse:
+        body = self.values(request, shapes.AcknowledgementIn)
+        return self.act(request, number, body, lab_progress.acknowledge, what=body["what"])
+
+
+class Acknowledgements(LabView):
+    @extend_schema(**shapes.ACKNOWLEDGEMENTS)
+    def post(self, request: Request) -> HttpResponse:
+        body = self.values(request, shapes.AcknowledgementsIn)
+
+        def run() -> dict[str, Any]:
+            lines = lab_progress.acknowledge_many(lab=self.lab, numbers=body["numbers"])
+            return {"orders": [{"number": line.number, "outcome": line.outcome} for line in lines]}
+
+        return once.once(request, self.lab, body, run)
+
+
+class Progress(LabView):
+    @extend_schema(**shapes.PROGRESS)
+    def post(self, request: Request, number: str) -> HttpResponse:
+        body = self.values(request, shapes.ProgressIn)
+        return self.act(request, number, body, lab_progress.report_progress, **body)
+
+
+class Promise(LabView):
+    @extend_schema(**shapes.PROMISE)
+    def post(self, request: Request, number: str) -> HttpResponse:
+        body = self.values(request, shapes.PromiseIn)
+        plain = {**body, "on": body["on"].isoformat()}
+        return self.act(request, number, plain, lab_progress.promise, **body)
+
+
+class CannotMake(LabView):
+    @extend_schema(**shapes.CANNOT_MAKE)
+    def post(self, request: Request, number: str) -> HttpResponse:
+        body = self.values(request, shapes.CannotMakeIn)
+        return self.act(request, number, body, lab_progress.cannot_make, **body)
+
+
+class Questions(LabView):
+    @extend_schema(**shapes.QUESTIONS_GET)
+    def get(self, request: Request, number: str) -> HttpResponse:
+        order = Order.objects.get(lab=self.lab, number=number)
+        text = json.dumps({"questions": [shapes.question(q) for q in order.questions.all()]}, ensure_ascii=False)
+        tag = _etag(hashlib.sha256(text.encode()).hexdigest()[:24])
+        return _not_modified(request, tag) or _send(request, text.encode(), "application/json", tag)
+
+    @extend_schema(**shapes.QUESTIONS_POST)
+    def post(self, request: Request, number: str) -> HttpResponse:
+        body = self.values(request, shapes.QuestionIn)
+        version = self.only_if(request)
+
+        def run() -> dict[str, Any]:
+            return shapes.question(lab_progress.ask(lab=self.lab, number=number, version=version, **body))
+
+        return once.once(request, self.lab, body, run)
+
+
+def nothing_here(request: HttpRequest, rest: str = "") -> HttpResponse:
+    """Every other address under the API's root."""
+    return problems.answer(Problem("not-found"), request)

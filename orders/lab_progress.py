@@ -1,0 +1,239 @@
+"""What a lab says about an order: that it has it, when it will be done, what it asks, how far it is, that it cannot make it.
+
+Every deed is one transaction: the order's row is locked, its state checked, an OrderEvent and an audit row written. Saying the
+same thing twice is the same as saying it once. A lab reaches its own orders only: any other raises Order.DoesNotExist.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Literal
+
+from django.db import transaction
+from django.db.models import F
+from django.utils import timezone
+
+from orders.errors import OrderRefused, Stale
+from orders.models import Lab, Order, OrderEvent, Question
+from practice import access, audit
+from practice.errors import Invalid, Refused
+from practice.models import Staff
+
+State = Order.State
+Acknowledged = Literal["order", "cancellation"]
+FORWARD = (State.ISSUED, State.ACKNOWLEDGED, State.IN_WORK, State.DISPATCHED)
+REPORTED = (State.IN_WORK, State.DISPATCHED)
+BATCH = 1000
+
+
+def _locked(lab: Lab, number: str, version: int | None) -> Order:
+    order = (
+        Order.objects.select_for_update(of=("self",))
+        .select_related("group", "branch", "dispense__client")
+        .get(lab=lab, number=number)
+    )
+    if version is not None and version != order.version:
+        raise Stale("The order has changed since it was read.")
+    return order
+
+
+def _refuse_if_cancelled(order: Order) -> None:
+    if order.state == State.CANCELLED:
+        raise OrderRefused("order-cancelled", "The practice has cancelled this order. Do not make it.")
+
+
+def _write(order: Order, lab: Lab, kind: str, *, fields: Iterable[str], note: str = "", data: dict[str, Any]) -> OrderEvent:
+    order.version += 1
+    order.save(update_fields=[*fields, "version"])
+    event = OrderEvent.objects.create(order=order, at=timezone.now(), kind=kind, by_lab=lab, note=note, data=data)
+    audit.record(
+        actor=None,
+        actor_name=lab.name,
+        action=f"order.{kind}",
+        subject=f"order {order.number}",
+        group=order.group,
+        branch=order.branch,
+        client=order.dispense.client,
+        after={"state": order.state, **({"note": note} if note else {}), **data},
+    )
+    return event
+
+
+@transaction.atomic
+def acknowledge(*, lab: Lab, number: str, what: Acknowledged = "order", version: int | None = None) -> Order:
+    """The lab has the order, or knows that it is cancelled.
+
+    An order that was cancelled in between is not acknowledged by mistake: that needs `what="cancellation"`.
+    """
+    order = _locked(lab, number, version)
+    if what == "cancellation":
+        if order.state != State.CANCELLED:
+            raise OrderRefused("order-not-cancelled", "This order is not cancelled.")
+        if order.waiting:
+            order.waiting = False
+            _write(order, lab, "cancellation_seen", fields=["waiting"], data={})
+        return order
+    _refuse_if_cancelled(order)
+    if order.state == State.ISSUED:
+        order.state, order.waiting = State.ACKNOWLEDGED, False
+        _write(order, lab, "acknowledged", fields=["state", "waiting"], data={})
+    return order
+
+
+@dataclass(frozen=True, slots=True)
+class BatchLine:
+    """What became of one number of a batch: "acknowledged", "already", "cancelled" or "not-found"."""
+
+    number: str
+    outcome: str
+
+
+@transaction.atomic
+def acknowledge_many(*, lab: Lab, numbers: Iterable[str]) -> list[BatchLine]:
+    """Many orders at once, all in one transaction: each is acknowledged, or said to be already so, cancelled or not found.
+
+    Rows are locked in the order of their keys, so that two batches that overlap cannot block each other for ever.
+    Raises Invalid for more than BATCH numbers.
+    """
+    wanted = list(dict.fromkeys(numbers))
+    if not wanted or len(wanted) > BATCH:
+        raise Invalid({"numbers": f"Give 1 to {BATCH} order numbers."})
+    rows = {
+        o.number: o
+        for o in Order.objects.select_for_update(of=("self",))
+        .filter(lab=lab, number__in=wanted)
+        .only("pk", "number", "state")
+        .order_by("pk")
+    }
+    fresh = [o for o in rows.values() if o.state == State.ISSUED]
+    now = timezone.now()
+    if fresh:
+        Order.objects.filter(pk__in=[o.pk for o in fresh]).update(
+            state=State.ACKNOWLEDGED, waiting=False, version=F("version") + 1
+        )
+        OrderEvent.objects.bulk_create(
+            [OrderEvent(order=o, at=now, kind="acknowledged", by_lab=lab, data={}) for o in fresh], batch_size=500
+        )
+        audit.record(
+            actor=None,
+            actor_name=lab.name,
+            action="order.acknowledged",
+            subject=f"{len(fresh)} orders of lab {lab.code}",
+            group=lab.group,
+            after={"numbers": [o.number for o in fresh]},
+        )
+    taken = {o.number for o in fresh}
+
+    def outcome(number: str) -> str:
+        if number in taken:
+            return "acknowledged"
+        order = rows.get(number)
+        if order is None:
+            return "not-found"
+        return "cancelled" if order.state == State.CANCELLED else "already"
+
+    return [BatchLine(n, outcome(n)) for n in wanted]
+
+
+@transaction.atomic
+def report_progress(
+    *, lab: Lab, number: str, state: str, tracking: str = "", note: str = "", version: int | None = None
+) -> Order:
+    """In work, or dispatched with its tracking number. An order moves forward only; news about the same step adds to the trace."""
+    if state not in REPORTED:
+        raise Invalid({"state": f"One of: {', '.join(REPORTED)}."})
+    order = _locked(lab, number, version)
+    _refuse_if_cancelled(order)
+    if order.state == State.CANNOT_MAKE:
+        raise OrderRefused("order-cannot-be-made", "The lab has said that it cannot make this order.")
+    have, want = FORWARD.index(State(order.state)), FORWARD.index(State(state))
+    if want < have:
+        raise OrderRefused("order-further-on", f"This order is already {order.get_state_display()}.")
+    data = {"tracking": tracking} if tracking else {}
+    if want == have:
+        last = order.events.filter(kind=state).order_by("-at", "-id").first()
+        if last is not None and (last.data, last.note) == (data, note):
+            return order
+    order.state, order.waiting = State(state), False
+    _write(order, lab, state, fields=["state", "waiting"], note=note, data=data)
+    return order
+
+
+@transaction.atomic
+def promise(*, lab: Lab, number: str, on: date, note: str = "", version: int | None = None) -> Order:
+    """The day the lab means to dispatch."""
+    order = _locked(lab, number, version)
+    _refuse_if_cancelled(order)
+    if order.state in (State.DISPATCHED, State.CANNOT_MAKE):
+        raise OrderRefused("order-further-on", f"This order is already {order.get_state_display()}.")
+    if order.promised_on == on:
+        return order
+    before, order.promised_on = order.promised_on, on
+    data = {"on": on.isoformat(), **({"before": before.isoformat()} if before else {})}
+    _write(order, lab, "promised", fields=["promised_on"], note=note, data=data)
+    return order
+
+
+@transaction.atomic
+def cannot_make(*, lab: Lab, number: str, reason: str, version: int | None = None) -> Order:
+    """The lab gives the order back. The branch cancels it or sends it to another lab."""
+    order = _locked(lab, number, version)
+    _refuse_if_cancelled(order)
+    if order.state == State.CANNOT_MAKE:
+        return order
+    if order.state == State.DISPATCHED:
+        raise OrderRefused("order-further-on", "This order is already dispatched.")
+    order.state, order.waiting = State.CANNOT_MAKE, False
+    _write(order, lab, "cannot_make", fields=["state", "waiting"], note=reason, data={})
+    return order
+
+
+@transaction.atomic
+def ask(*, lab: Lab, number: str, text: str, field: str = "", version: int | None = None) -> Question:
+    """A question to the branch. Asked twice with the same words while it is open, it is one question."""
+    order = _locked(lab, number, version)
+    _refuse_if_cancelled(order)
+    same = order.questions.filter(text=text, field=field, answered_at__isnull=True).first()
+    if same is not None:
+        return same
+    question = Question.objects.create(order=order, text=text, field=field, asked_at=timezone.now())
+    _write(
+        order, lab, "question", fields=[], note=text, data={"question": question.pk, **({"field": field} if field else {})}
+    )
+    return question
+
+
+@transaction.atomic
+def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
+    """Words from the branch. A changed value is never an answer: that is a new order which replaces this one."""
+    order = (
+        Order.objects.select_for_update(of=("self",))
+        .select_related("group", "branch", "dispense__client")
+        .get(pk=question.order_id)
+    )
+    row = Question.objects.select_for_update().get(pk=question.pk)
+    access.require(actor, "order.replace", branch=order.branch, subject=order.dispense)
+    if not text.strip():
+        raise Invalid({"answer": "Write an answer."})
+    if row.answered_at is not None:
+        raise Refused("This question is already answered.")
+    now: datetime = timezone.now()
+    row.answer, row.answered_at, row.answered_by = text.strip()[:400], now, actor
+    row.save(update_fields=["answer", "answered_at", "answered_by"])
+    order.version += 1
+    order.save(update_fields=["version"])
+    OrderEvent.objects.create(
+        order=order, at=now, kind="answered", by_staff=actor, note=row.answer, data={"question": row.pk}
+    )
+    audit.record(
+        actor=actor,
+        action="order.answered",
+        subject=f"order {order.number}",
+        group=order.group,
+        branch=order.branch,
+        client=order.dispense.client,
+        after={"question": row.text, "answer": row.answer},
+    )
+    return row
