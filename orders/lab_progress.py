@@ -16,6 +16,7 @@ from django.db.models import F
 from django.utils import timezone
 
 from orders.errors import OrderRefused, Stale
+from orders.issue import take_feed_position
 from orders.models import Lab, Order, OrderEvent, Question
 from practice import access, audit
 from practice.errors import Invalid, Refused
@@ -210,7 +211,7 @@ def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
     """Words from the branch. A changed value is never an answer: that is a new order which replaces this one."""
     order = (
         Order.objects.select_for_update(of=("self",))
-        .select_related("group", "branch", "dispense__client")
+        .select_related("group", "branch", "lab", "dispense__client")
         .get(pk=question.order_id)
     )
     row = Question.objects.select_for_update().get(pk=question.pk)
@@ -222,8 +223,9 @@ def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
     now: datetime = timezone.now()
     row.answer, row.answered_at, row.answered_by = text.strip()[:400], now, actor
     row.save(update_fields=["answer", "answered_at", "answered_by"])
+    order.feed_position = take_feed_position(order.lab)  # news: a lab that follows its feed meets the order again
     order.version += 1
-    order.save(update_fields=["version"])
+    order.save(update_fields=["feed_position", "version"])
     OrderEvent.objects.create(
         order=order, at=now, kind="answered", by_staff=actor, note=row.answer, data={"question": row.pk}
     )

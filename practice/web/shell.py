@@ -15,7 +15,7 @@ BRANCH_KEY = "branch"
 NAV = (
     ("Today", "orders:today"),
     ("Clients", "practice:clients"),
-    ("Orders", "orders:orders"),
+    ("Orders", "orders:list"),
     ("Bench", "dispensing:bench"),
     ("Checks", "dispensing:checks"),
 )
