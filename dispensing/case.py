@@ -211,8 +211,9 @@ class Adopted:
 
     far_pd: float | None = None
     near_pd: float | None = None
-    height: float | None = None
+    height: float | None = None  # of the fitting point; of the segment top where the lens has a segment
     height_reference: HeightReference = "box"
+    pupil_height: float | None = None  # pupil above the lower box tangent, where `height` is that of a segment top
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

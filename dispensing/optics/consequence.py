@@ -97,7 +97,11 @@ def shift_need(
         right, left, ordered_horizontal=ordered_horizontal, ordered_vertical=ordered_vertical,
         standard=standard, kind=kind, feed=feed, along=along,
     )  # fmt: skip
-    power = right if eye == "right" else left
+    return shift_need_within(right if eye == "right" else left, eye, limit)
+
+
+def shift_need_within(power: Power, eye: Eye, limit: PairTolerance) -> ShiftNeed:
+    """`shift_need` against a limit that is already known: one look into the tables does for both eyes."""
     pd, height = prism_of_pd_error(power, 1.0, eye), prism_of_height_error(power, 1.0, eye)
     return ShiftNeed(_most(pd, limit), _most(height, limit), pd.amount, height.amount, limit)
 

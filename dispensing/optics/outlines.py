@@ -156,7 +156,8 @@ def outline_for(a: float, b: float, ed: float | None, shape: str, count: int = 1
     if not max(a, b) - 0.5 <= wanted <= math.hypot(a, b) + 0.01:
         why = f"must lie between the greater side of the box, {max(a, b):g}, and its diagonal, {math.hypot(a, b):.1f} mm, not {wanted:g}."
         raise OutOfRange("ed", ed, why)
-    aim, radii = wanted, np.empty(0)
+    aim = wanted
+    radii: Array = np.empty(0)
     for _ in range(4):  # few points may miss the very corner: aim a little farther until the polygon has it
         radii = _sampled(sides, _exponent(sides, a, b, aim, shape), a, b, count)
         lacking = wanted - 2.0 * float(radii.max())
@@ -195,16 +196,16 @@ def _sampled(sides: tuple[Side, ...], q: float, a: float, b: float, count: int) 
     """Equal steps round the boxed centre. The polygon of few points falls short of the curve's extremes: it is stretched to the box again
     until box and centre agree."""
     cos, sin = unit_circle(count)
-    steps = np.arange(count) * (2.0 * math.pi / count)
+    steps: Array = np.arange(count, dtype=np.float64) * (2.0 * math.pi / count)
     wide, high, shift_x, shift_y = a, b, 0.0, 0.0
-    r = steps
+    r = np.zeros(count)
     for _ in range(12):
         x, y = _stretched(sides, q, wide, high)
         x, y = x + shift_x, y + shift_y
         angle = np.unwrap(np.arctan2(y, x))
         turns = np.concatenate((angle - 2.0 * math.pi, angle, angle + 2.0 * math.pi))
         far = np.hypot(x, y)
-        r = np.interp(steps, turns, np.concatenate((far, far, far)))
+        r = np.asarray(np.interp(steps, turns, np.concatenate((far, far, far))), dtype=np.float64)
         px, py = r * cos, r * sin
         left, right, low, top = float(px.min()), float(px.max()), float(py.min()), float(py.max())
         off = max(abs(right - left - a), abs(top - low - b), abs(right + left), abs(top + low))

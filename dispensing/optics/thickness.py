@@ -59,7 +59,7 @@ class Spec:
 class Lens(NamedTuple):
     """A lens with both surfaces and its thickness known. Curvatures 1/mm, slopes mm of thickness for each mm."""
 
-    index: float
+    n: float  # refractive index
     front: float
     back_across: float  # back curvature across the cylinder axis (generating circle, the steeper one)
     back_along: float  # back curvature along the axis (circle of revolution)
@@ -212,7 +212,7 @@ def _gap(
     dx: Array, dy: Array, k1: Any, ka: Any, kb: Any, c: Any, s: Any, wx: Any, wy: Any, lenses: Sequence[Lens]
 ) -> Array:
     """Thickness less the centre thickness, at offsets from the reference point; parameters are numbers or columns."""
-    r2 = dx * dx
+    r2: Array = dx * dx
     r2 += dy * dy
     steepest = max([max(abs(one[1]), abs(one[2]), abs(one[3])) for one in lenses])
     farthest = float(r2.max())
@@ -229,7 +229,7 @@ def _gap(
     root += 1.0
     np.sqrt(root, out=root)
     root += 1.0
-    out = r2 * -k1
+    out: Array = r2 * -k1
     out /= root
     # back torus: w is the sag of the generating circle, then the circle of revolution of radius 1/kb - w
     np.multiply(u2, -ka * ka, out=root)
@@ -314,21 +314,25 @@ def least_lens(spec: Spec, x: Array, y: Array, *, min_centre: float, min_edge: f
 
 
 def least_lenses(
-    specs: Sequence[Spec], x: Array, y: Array, *, min_centre: Sequence[float], min_edge: Sequence[float]
+    specs: Sequence[Spec],
+    x: Array,
+    y: Array,
+    *,
+    min_centre: Sequence[float],
+    min_edge: Sequence[float],
+    extra: Sequence[tuple[float, float]] = (),
 ) -> list[Lens]:
-    """`least_lens` for several lenses over the same (points,) or their own (lenses, points) outlines in one pass."""
+    """`least_lens` for several lenses over the same outline (points,) in one pass. extra: more points, such as drill points."""
     lenses = [_grown(spec, make(spec, c), c, None, 0.0) for spec, c in zip(specs, min_centre, strict=True)]
+    if extra:
+        x, y = np.concatenate((x, [p[0] for p in extra])), np.concatenate((y, [p[1] for p in extra]))
     todo = list(range(len(specs)))
-    for _ in range(8):
-        part = [lenses[i] for i in todo]
-        pick = x if x.ndim == 1 else x[todo], y if y.ndim == 1 else y[todo]
-        table = profiles(part, *pick)
-        lowest = table.argmin(axis=1).tolist()
+    for _ in range(8):  # a thicker lens may be thinnest elsewhere: look again until it holds everywhere
+        table = profiles([lenses[i] for i in todo], x, y)
         short = []
-        for row, (i, at) in enumerate(zip(todo, lowest, strict=True)):
+        for row, (i, at) in enumerate(zip(todo, table.argmin(axis=1).tolist(), strict=True)):
             if float(table[row, at]) < min_edge[i] - 1e-6:
-                px, py = (x[at], y[at]) if x.ndim == 1 else (x[i, at], y[i, at])
-                lenses[i] = _grown(specs[i], lenses[i], min_centre[i], (float(px), float(py)), min_edge[i])
+                lenses[i] = _grown(specs[i], lenses[i], min_centre[i], (float(x[at]), float(y[at])), min_edge[i])
                 short.append(i)
         todo = short
         if not todo:
