@@ -1,4 +1,6 @@
-from django.urls import URLPattern
+from dispensing.web import client
 
 app_name = "dispensing"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    *client.urlpatterns,
+]

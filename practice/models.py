@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.utils import timezone
+
+from practice.words import digits_of, fold
 
 _ALPHABET = "23456789ABCDEFGHJKMNPQRSTVWXYZ"  # no 0/O, 1/I/L, U: read aloud and typed without mistakes
 
@@ -62,6 +69,10 @@ class Branch(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def today(self) -> date:
+        """The date at this branch now; ages and expiry are judged by it."""
+        return timezone.now().astimezone(ZoneInfo(self.time_zone)).date()
 
 
 class Staff(AbstractUser):
@@ -149,6 +160,17 @@ class Client(models.Model):
     @property
     def full_name(self) -> str:
         return f"{self.given_name} {self.family_name}"
+
+    def set_search_columns(self) -> None:
+        """What searching needs, derived from name and phone; `save` does it, `bulk_create` has to ask for it."""
+        self.search_name = fold(f"{self.family_name} {self.given_name}")[:200]
+        self.phone_digits = digits_of(self.phone)[-20:]
+
+    def save(self, *args: Any, update_fields: Iterable[str] | None = None, **kwargs: Any) -> None:
+        self.set_search_columns()
+        if update_fields is not None:
+            update_fields = {*update_fields, "search_name", "phone_digits"}
+        super().save(*args, update_fields=update_fields, **kwargs)
 
 
 class AuditEvent(models.Model):

@@ -2,10 +2,11 @@ from django.conf import settings
 from django.urls import path
 from django.views.generic import RedirectView
 
-from practice.web import sign_in
+from practice.web import clients, sign_in
 
 app_name = "practice"
 urlpatterns = [
     *sign_in.urlpatterns,
+    *clients.urlpatterns,
     path("today", RedirectView.as_view(pattern_name=settings.LOGIN_REDIRECT_URL), name="today"),
 ]

@@ -1,0 +1,158 @@
+"""A dispense assessed as it is now, and the reasons that were given for what is unusual about it.
+
+The sheet, the sign-off desk and the issue of an order all ask the same function, so that they cannot disagree.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from dispensing.case import Case
+from dispensing.checks.findings import Finding
+from dispensing.checks.registry import assess, registry
+from dispensing.figures import Figures, compute
+from dispensing.gather import case_of
+from dispensing.models import Dispense, Reason
+from practice import access, audit
+from practice.errors import Invalid, Refused
+from practice.models import Staff
+
+SHORTEST_REASON = 4
+LONGEST_REASON = 400
+REASON_STATES = frozenset({Dispense.State.OPEN, Dispense.State.RETURNED, Dispense.State.WAITING, Dispense.State.SIGNED})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """What is recorded, what follows from it, what the checks say, and which of that has been answered."""
+
+    case: Case
+    figures: Figures
+    findings: tuple[Finding, ...]
+    reasons: Mapping[str, Reason] = field(default_factory=dict)  # by finding key; only those that still hold
+    void_reasons: tuple[Reason, ...] = ()  # given for figures that have changed since
+
+    @property
+    def open_stops(self) -> tuple[Finding, ...]:
+        """What has to be changed, or entered, before anything can be signed or issued."""
+        return tuple(f for f in self.findings if blocks(f))
+
+    @property
+    def open_confirms(self) -> tuple[Finding, ...]:
+        """What still needs a recorded reason."""
+        return tuple(f for f in self.findings if f.severity == "confirm" and f.key not in self.reasons)
+
+    @property
+    def tally(self) -> dict[str, int]:
+        """How many findings of each severity, all four named."""
+        counted = Counter(f.severity for f in self.findings)
+        return {severity: counted[severity] for severity in ("stop", "unknown", "confirm", "note")}
+
+    @property
+    def ready(self) -> bool:
+        """Nothing stops it and every confirm is answered."""
+        return not self.open_stops and not self.open_confirms
+
+
+def blocks(finding: Finding) -> bool:
+    """A `stop`, or something a stop-check could not judge because a figure is missing: unknown is not a pass."""
+    if finding.severity == "stop":
+        return True
+    known = registry().get(finding.check)
+    return finding.severity == "unknown" and (known is None or known.severity == "stop")
+
+
+def seen_by(finding: Finding) -> list[list[str]]:
+    """The figures a finding rests on, as a reason remembers them: label, value to two decimals, unit; then the limit."""
+    rows = [[s.label, s.value if isinstance(s.value, str) else f"{s.value:.2f}", s.unit] for s in finding.seen]
+    return [*rows, ["limit", finding.limit, ""]]
+
+
+def assess_dispense(dispense: Dispense, *, today: date | None = None) -> Assessment:
+    """Gather, compute and check one dispense as it stands in the database. Changes nothing."""
+    return assess_case(case_of(dispense, today=today), reasons=list(dispense.reasons.select_related("by")))
+
+
+def assess_case(case: Case, *, reasons: list[Reason]) -> Assessment:
+    """The same for a Case at hand, e.g. with values that are typed but not saved. `reasons` oldest first."""
+    figures = compute(case)
+    findings = assess(case, figures)
+    by_key = {f.key: f for f in findings}
+    holding: dict[str, Reason] = {}
+    void: dict[str, Reason] = {}
+    for reason in reasons:
+        finding = by_key.get(reason.finding_key)
+        if finding is None:
+            continue
+        if reason.seen == seen_by(finding):
+            holding[reason.finding_key] = reason
+        else:
+            void[reason.finding_key] = reason
+    return Assessment(
+        case=case,
+        figures=figures,
+        findings=findings,
+        reasons=holding,
+        void_reasons=tuple(r for key, r in void.items() if key not in holding),
+    )
+
+
+def keep_counts(dispense: Dispense, found: Assessment) -> None:
+    """What lists show of a dispense. Never the truth: whatever matters is assessed again."""
+    stops, confirms = min(len(found.open_stops), 32767), min(len(found.open_confirms), 32767)
+    if (dispense.stops, dispense.confirms) != (stops, confirms):
+        dispense.stops, dispense.confirms = stops, confirms
+        Dispense.objects.filter(pk=dispense.pk).update(stops=stops, confirms=confirms)
+
+
+def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str) -> Reason:
+    """Record why a `confirm` finding is right this time. Kept with the figures the finding showed; void when they change.
+
+    Raises NotAllowed, Invalid (field "reason") or Refused (no such finding any more, not one that takes a reason, or a
+    state that allows none).
+    """
+    text = " ".join(text.split())
+    if len(text) < SHORTEST_REASON:
+        raise Invalid({"reason": "Say in a few words why this is right."})
+    if len(text) > LONGEST_REASON:
+        raise Invalid({"reason": f"At most {LONGEST_REASON} characters; this is {len(text)}."})
+    if "\x00" in text:
+        raise Invalid({"reason": "That contains a character that cannot be kept."})
+    with transaction.atomic():
+        row = (
+            Dispense.objects.select_for_update(of=("self",)).select_related("group", "branch", "client").get(pk=dispense.pk)
+        )
+        access.require(actor, "reason.give", branch=row.branch, subject=row)
+        if row.state not in REASON_STATES:
+            raise Refused(f"This dispense is {row.get_state_display()}: it takes no more reasons.")
+        found = assess_dispense(row)
+        finding = next((f for f in found.findings if f.key == finding_key), None)
+        if finding is None:
+            raise Refused("That finding is not there any more.")
+        if finding.severity != "confirm":
+            raise Refused("A reason does not answer this finding; change what causes it.")
+        reason = Reason.objects.create(
+            dispense=row, finding_key=finding.key, seen=seen_by(finding), text=text, by=actor, at=timezone.now()
+        )
+        audit.record(
+            actor=actor,
+            action="dispense.reason",
+            subject=f"dispense {row.reference}",
+            group=row.group,
+            branch=row.branch,
+            client=row.client,
+            after=_told(finding, text),
+        )
+        keep_counts(row, assess_dispense(row))
+        return reason
+
+
+def _told(finding: Finding, text: str) -> dict[str, Any]:
+    return {"finding": finding.key, "message": finding.message, "seen": seen_by(finding), "reason": text}

@@ -1,0 +1,298 @@
+"""Sign-off: a dispense is put forward, and somebody else answers for it or returns it.
+
+    open ──put forward──→ waiting ──sign──→ signed ──issue──→ ordered
+      ↑                      │                 │
+      └──────── change ──────┴──── return ─────┴→ returned ──put forward──→ waiting
+
+What a signature covers is frozen with it: the Case, the figures, the findings and the reasons as canonical JSON with its
+SHA-256. Any later change lifts the signature (`lift_signature`, called by whatever changes a dispense).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import rfc8785
+from django.db import transaction
+from django.utils import timezone
+
+from dispensing.assess import Assessment, assess_dispense, keep_counts
+from dispensing.case_json import case_to_json
+from dispensing.models import Dispense, Signature
+from practice import access, audit, sign_in
+from practice.errors import Conflict, Invalid, NotAllowed, Refused
+from practice.models import Staff
+
+SNAPSHOT_FORMAT = "datumline sign-off 1"
+LONGEST_COMMENT = 2000
+State = Dispense.State
+Decision = Signature.Decision
+
+
+# --- questions --------------------------------------------------------------------------------------------------------
+
+
+def restricted(dispense: Dispense) -> tuple[str, ...]:
+    """Why this client needs a registered person at this branch, by the branch's own rules; empty when they do not."""
+    return access.restrictions(dispense.client, dispense.branch, dispense.branch.today())
+
+
+def needs_signature(dispense: Dispense) -> str | None:
+    """Why somebody else has to sign before an order is issued; None when the dispenser may answer alone."""
+    if access.is_trainee_at(dispense.dispenser, dispense.branch):
+        return "A trainee's dispense is signed by a supervisor before it is ordered."
+    why = restricted(dispense)
+    if why and not dispense.dispenser.registered:
+        return f"This client is {' and '.join(why)}: a registered person has to sign."
+    return None
+
+
+def current_signature(dispense: Dispense) -> Signature | None:
+    """The signature that covers the dispense exactly as it is now, if there is one."""
+    last = dispense.signatures.select_related("by").last()
+    if last is None or last.decision != Decision.SIGNED or last.dispense_version != dispense.version:
+        return None
+    return last
+
+
+def why_not_issue(*, actor: Staff, dispense: Dispense, found: Assessment | None = None) -> str | None:
+    """Why this dispense cannot be ordered by this person now; None when it can.
+
+    The dispense is assessed again unless `found` is given. Order: permission, signature, what the checks say.
+    """
+    signature = current_signature(dispense)
+    no = access.why_not(
+        actor,
+        "order.issue",
+        branch=dispense.branch,
+        subject=dispense,
+        restricted=restricted(dispense),
+        signed_by_registered=bool(signature and signature.by.registered),
+    )
+    if no is not None:
+        return no
+    if dispense.state not in {State.OPEN, State.RETURNED, State.SIGNED}:
+        return f"This dispense is {dispense.get_state_display()}."
+    must = needs_signature(dispense)
+    if must is not None and (dispense.state != State.SIGNED or signature is None):
+        return must
+    return _unanswered(found or assess_dispense(dispense), "ordered")
+
+
+def may_issue(*, actor: Staff, dispense: Dispense, found: Assessment | None = None) -> bool:
+    return why_not_issue(actor=actor, dispense=dispense, found=found) is None
+
+
+def _unanswered(found: Assessment, done: str) -> str | None:
+    stops, confirms = len(found.open_stops), len(found.open_confirms)
+    if stops:
+        return f"It cannot be {done} yet: {stops} finding{'s' * (stops != 1)} must be cleared first. {found.open_stops[0].message}"
+    if confirms:
+        return f"It cannot be {done} yet: {confirms} finding{'s' * (confirms != 1)} need{'s' * (confirms == 1)} a recorded reason."
+    return None
+
+
+# --- what was seen ----------------------------------------------------------------------------------------------------
+
+
+def snapshot_of(found: Assessment) -> dict[str, Any]:
+    """Everything the signing person answers for, as plain values. Kept readable without this program."""
+    return {
+        "format": SNAPSHOT_FORMAT,
+        "case": case_to_json(found.case),
+        "figures": _plain(dataclasses.asdict(found.figures)),
+        "findings": [_plain(dataclasses.asdict(f)) for f in found.findings],
+        "reasons": [
+            {"finding": key, "text": r.text, "by": r.by.display_name, "at": audit.plain(r.at)}
+            for key, r in sorted(found.reasons.items())
+        ],
+    }
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return audit.plain(value)
+
+
+def seal(found: Assessment) -> tuple[str, str]:
+    """Canonical text (RFC 8785) of what is seen, and its SHA-256."""
+    text = rfc8785.dumps(snapshot_of(found))
+    return text.decode(), hashlib.sha256(text).hexdigest()
+
+
+# --- deeds ------------------------------------------------------------------------------------------------------------
+
+
+def put_forward(*, actor: Staff, dispense: Dispense, version: int, comment: str = "") -> Signature:
+    """Ask for a signature. Refused while something stops it: a supervisor is asked about judgement, not about gaps."""
+    comment = _comment(comment)
+    with transaction.atomic():
+        row = _locked(dispense, version)
+        access.require(actor, "dispense.put_forward", branch=row.branch, subject=row)
+        if row.state not in {State.OPEN, State.RETURNED}:
+            raise Refused(f"This dispense is {row.get_state_display()}; it cannot be put forward.")
+        found = assess_dispense(row)
+        keep_counts(row, found)
+        if found.open_stops:
+            raise Refused(_unanswered(found, "put forward") or "")
+        return _decide(row, actor, Decision.SUBMITTED, State.WAITING, comment)
+
+
+def sign(
+    *,
+    actor: Staff,
+    dispense: Dispense,
+    version: int,
+    password: str,
+    address: str = "",
+    comment: str = "",
+    seen_sha256: str = "",
+) -> Signature:
+    """Answer for a dispense. Asks for the password again; stores what was seen.
+
+    `seen_sha256` is the digest of what the page showed: when the same assessment now gives another one, nothing is signed
+    (Conflict). Raises NotAllowed, Refused (state, stop, open confirm) or Invalid (field "password" or "comment").
+    """
+    comment = _comment(comment)
+    _password_again(actor, password, address)
+    with transaction.atomic():
+        row = _locked(dispense, version)
+        access.require(actor, "dispense.sign", branch=row.branch, subject=row, restricted=restricted(row))
+        if row.state != State.WAITING:
+            raise Refused(f"This dispense is {row.get_state_display()}; only what was put forward is signed.")
+        found = assess_dispense(row)
+        keep_counts(row, found)
+        no = _unanswered(found, "signed")
+        if no is not None:
+            raise Refused(no)
+        text, digest = seal(found)
+        if seen_sha256 and seen_sha256 != digest:
+            raise Conflict("What you were shown is no longer what is recorded. Look again, then sign.")
+        return _decide(row, actor, Decision.SIGNED, State.SIGNED, comment, snapshot=text, digest=digest)
+
+
+def return_to_dispenser(*, actor: Staff, dispense: Dispense, version: int, comment: str) -> Signature:
+    """Give a dispense back with a comment that says what to look at."""
+    comment = _comment(comment)
+    if not comment:
+        raise Invalid({"comment": "Say what should be looked at again."})
+    with transaction.atomic():
+        row = _locked(dispense, version)
+        access.require(actor, "dispense.return", branch=row.branch, subject=row)
+        if row.state not in {State.WAITING, State.SIGNED}:
+            raise Refused(f"This dispense is {row.get_state_display()}; it cannot be returned.")
+        return _decide(row, actor, Decision.RETURNED, State.RETURNED, comment)
+
+
+def take_over(*, actor: Staff, dispense: Dispense, version: int) -> Dispense:
+    """Become the dispenser of somebody else's dispense, and answer for it from now on (so one cannot also sign it)."""
+    with transaction.atomic():
+        row = _locked(dispense, version)
+        access.require(actor, "dispense.take_over", branch=row.branch, subject=row)
+        if row.state not in {State.OPEN, State.RETURNED, State.WAITING}:
+            raise Refused(f"This dispense is {row.get_state_display()}; it cannot be taken over.")
+        if row.dispenser_id == actor.pk:
+            raise Refused("This is your dispense already.")
+        before = row.dispenser
+        row.dispenser, row.state, row.updated_by = actor, State.OPEN, actor
+        row.version += 1
+        row.save(update_fields=["dispenser", "state", "updated_by", "version", "updated_at"])
+        _told(row, actor, "dispense.taken_over", {"dispenser": before.pk}, {"dispenser": actor.pk})
+        return row
+
+
+def lift_signature(*, actor: Staff, dispense: Dispense) -> None:
+    """Something has changed since the dispense was put forward or signed: it is open again.
+
+    Called inside the transaction of the change, with the row locked; the caller saves `state` with its own fields.
+    Nothing happens in other states.
+    """
+    if dispense.state not in {State.WAITING, State.SIGNED}:
+        return
+    Signature.objects.create(
+        dispense=dispense, decision=Decision.LIFTED, by=actor, at=timezone.now(), dispense_version=dispense.version
+    )
+    before, dispense.state = dispense.state, State.OPEN
+    _told(dispense, actor, "dispense.signature_lifted", {"state": before}, {"state": State.OPEN})
+
+
+# --- the common part --------------------------------------------------------------------------------------------------
+
+
+def _comment(text: str) -> str:
+    text = text.replace("\r\n", "\n").strip()
+    if len(text) > LONGEST_COMMENT:
+        raise Invalid({"comment": f"At most {LONGEST_COMMENT} characters; this is {len(text)}."})
+    if "\x00" in text:
+        raise Invalid({"comment": "That contains a character that cannot be kept."})
+    return text
+
+
+def _password_again(actor: Staff, password: str, address: str) -> None:
+    """Before the transaction, so that a failed try is counted although nothing else is saved."""
+    wait = sign_in.seconds_to_wait(name=actor.username, address=address)
+    if wait:
+        raise Invalid({"password": f"Too many tries. Wait {wait} seconds."})
+    if not password:
+        raise Invalid({"password": "Type your password to sign."})
+    if not actor.check_password(password):
+        sign_in.failed(name=actor.username, address=address)
+        raise Invalid({"password": "That is not your password."})
+    if not actor.is_active:
+        raise NotAllowed("This account is closed.")
+
+
+def _locked(dispense: Dispense, version: int) -> Dispense:
+    row = (
+        Dispense.objects.select_for_update(of=("self",))
+        .select_related("group", "branch", "client", "dispenser")
+        .get(pk=dispense.pk)
+    )
+    if row.version != version:
+        raise Conflict("This dispense has changed since you opened it. Look again; nothing was saved.")
+    return row
+
+
+def _decide(
+    row: Dispense, actor: Staff, decision: Decision, state: State, comment: str, *, snapshot: str = "", digest: str = ""
+) -> Signature:
+    signature = Signature.objects.create(
+        dispense=row,
+        decision=decision,
+        by=actor,
+        at=timezone.now(),
+        comment=comment,
+        dispense_version=row.version,
+        snapshot=snapshot,
+        snapshot_sha256=digest,
+    )
+    before, row.state = row.state, state
+    row.save(update_fields=["state", "updated_at"])
+    after: dict[str, Any] = {"state": state, "comment": comment, "version": row.version}
+    if digest:
+        after["seen_sha256"] = digest
+    words = {Decision.SUBMITTED: "put_forward", Decision.SIGNED: "signed", Decision.RETURNED: "returned"}
+    _told(row, actor, f"dispense.{words[decision]}", {"state": before}, after)
+    return signature
+
+
+def _told(row: Dispense, actor: Staff, action: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> None:
+    audit.record(
+        actor=actor,
+        action=action,
+        subject=f"dispense {row.reference}",
+        group=row.group,
+        branch=row.branch,
+        client=row.client,
+        before=before,
+        after=after,
+    )
