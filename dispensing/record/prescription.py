@@ -248,7 +248,7 @@ def _write(change: Change, eyes: Mapping[str, EyeValues], header: dict[str, Any]
     if row is not None and _ours_alone(row, change.dispense):
         for name, value in header.items():
             setattr(row, name, value)
-        row.as_written = as_written
+        row.as_written = _first_typed(row.as_written, as_written, set(change.after))
         if powers_changed and row.read_back:
             row.read_back = ""
             change.said.append("The powers changed after they were read back: read them back again.")
@@ -261,6 +261,11 @@ def _write(change: Change, eyes: Mapping[str, EyeValues], header: dict[str, Any]
         change.put(prescription=row)
     for eye in EYES:
         PrescriptionEye.objects.update_or_create(prescription=row, eye=eye, defaults=wanted[eye])
+
+
+def _first_typed(before: dict[str, str], now: dict[str, str], changed: set[str]) -> dict[str, str]:
+    """A field whose value is the same keeps the text it was first typed in: a page sends back what it showed."""
+    return {path: text if path in changed else before.get(path, text) for path, text in now.items()}
 
 
 def _ours_alone(row: Prescription, dispense: Dispense) -> bool:

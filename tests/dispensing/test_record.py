@@ -157,12 +157,16 @@ def test_a_prescription_is_kept_as_typed_and_corrected_in_place(cast, dispense):
     prescribe(cast, dispense, as_written={"prescription.right.sphere": "4.75-"})
     row = Prescription.objects.get()
     assert row.as_written == {"prescription.right.sphere": "4.75-"}
-    saved = prescribe(cast, dispense, right={**RIGHT, "sphere": D("-4.50")})
+    as_shown = {"prescription.right.sphere": "−4.75", "prescription.right.axis": "170"}
+    prescribe(cast, dispense, as_written=as_shown, prescriber="Dr Quill")
+    row.refresh_from_db()
+    assert row.as_written["prescription.right.sphere"] == "4.75-"  # the page sent back what it showed
+    saved = prescribe(cast, dispense, right={**RIGHT, "sphere": D("-4.50")}, prescriber="Dr Quill")
     assert Prescription.objects.get().eyes.get(eye="right").sphere == D("-4.50")
     event = AuditEvent.objects.filter(action="dispense.prescription").latest("sequence")
     assert event.before == {"prescription.right.sphere": "-4.75"}
     assert event.after == {"prescription.right.sphere": "-4.50"}
-    assert saved.dispense.part_versions == {"prescription": 2}
+    assert saved.dispense.part_versions == {"prescription": 3}
 
 
 def test_a_prescription_another_pair_rests_on_is_never_altered(cast, dispense):
