@@ -333,6 +333,9 @@ def _design(design: LensDesign) -> dict[str, Any]:
         "segment_depth": _mm(design.segment_depth_mm),
         "intermediate_depth": _mm(design.intermediate_depth_mm),
         "degression": _d(design.degression),
+        "cross_above_prism_point": _mm(design.cross_above_prism_point_mm)
+        if design.family in ("progressive", "degressive")
+        else None,
     }
 
 

@@ -1,0 +1,8 @@
+"""The demo scenario: invented people, branches, catalogues and dispenses, loaded from fixtures/demo.
+
+files       reading the fixtures
+catalogue   frames with their outlines, materials, lens designs, coatings and tints
+people      group, branches, staff, labs, clients
+history     the clients' earlier pairs
+scenario    dispenses at every stage, made through the same use cases that people use
+"""

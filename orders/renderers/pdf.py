@@ -1,0 +1,409 @@
+"""The order on paper: one sheet of A4 that a lab can work from, made from the order document alone.
+
+Every power, prism and distance is the document's own text; the pair is drawn at true size from the same text, with a bar of 50 mm to
+check the print by. What does not fit on the first page goes to a second one; nothing is cut and nothing is set too small to read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from dispensing.case import EYES
+from dispensing.drawings.page import (
+    CONFIRM,
+    INK,
+    PAGE_HEIGHT,
+    PAGE_WIDTH,
+    PEN,
+    SOFT,
+    STOP,
+    Sheet,
+    fitting_size,
+    leading,
+    wrap,
+)
+from dispensing.drawings.pair import pair_picture
+from dispensing.drawings.shapes import Picture
+
+from .geometry import geometry_of_document
+from .words import (
+    COMPENSATIONS,
+    FAMILIES,
+    MOUNTS,
+    NONE,
+    axis,
+    day,
+    length,
+    moment,
+    person,
+    power,
+    prism_part,
+    prism_resultant,
+)
+
+Document = dict[str, Any]
+LEFT, RIGHT = 12.0, PAGE_WIDTH - 12.0
+FOOT = PAGE_HEIGHT - 10.0  # baseline of the last line
+BODY, SMALL, HEAD = 8.0, 6.8, 9.0  # type sizes in points
+GUTTER, LABEL = 6.0, 25.0
+BAR = 50.0  # mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cancellation:
+    """What became of an order after it was issued; it is not part of the document."""
+
+    at: str  # RFC 3339, UTC
+    reason: str
+    replaced_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A label and what stands beside it."""
+
+    label: str
+    text: str
+    bold: bool = False
+    colour: str = INK
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    heading: str
+    rows: tuple[Row, ...]
+
+
+def order_pdf(document: Document, *, digest: str, cancelled: Cancellation | None = None) -> bytes:
+    """The order as PDF 1.7, tagged, its fonts embedded.
+
+    `document` has the shape of order-1.0.json; `digest` is the SHA-256 of its canonical text in hexadecimal, printed so that a
+    paper can be held against the record. The same input gives the same bytes.
+    """
+    number = document["order"]["number"]
+    sheet = Sheet(
+        title=f"Lens order {number}",
+        author=document["branch"]["name"],
+        subject=f"Spectacle lenses ordered from {document['lab']['name']}",
+    )
+    return _Order(sheet, document, digest, cancelled).draw()
+
+
+class _Order:
+    def __init__(self, sheet: Sheet, document: Document, digest: str, cancelled: Cancellation | None) -> None:
+        self.sheet, self.document, self.digest, self.cancelled = sheet, document, digest, cancelled
+        self.number: str = document["order"]["number"]
+        self.zone: str = document["branch"]["time_zone"]
+        self.later: list[Block] = []  # what the first page has no room for
+        self.foot = self._foot_lines()
+        self.bottom = FOOT - 4.0 - len(self.foot) * leading(SMALL) - 2.0
+
+    def draw(self) -> bytes:
+        y = self._head()
+        y = self._parties(y)
+        y = self._banners(y)
+        y = self._powers(y)
+        y = self._centration(y)
+        picture = pair_picture(geometry_of_document(self.document))
+        on_first = picture.width <= PAGE_WIDTH - 8 and y + picture.height + 30.0 < self.bottom
+        if on_first:
+            y = self._picture(picture, y)
+        y += 2.0
+        self._columns(y)
+        rest = self._pages_of(self.later)
+        extra = 0 if on_first else 1
+        total = 1 + extra + len(rest)
+        self._foot(1, total)
+        if not on_first:
+            self._turn()
+            self._picture_page(picture)
+            self._foot(2, total)
+        for i, columns in enumerate(rest):
+            self._turn()
+            with self.sheet.element("P"):
+                self.sheet.text(LEFT, 22.0, f"Order {self.number}, continued", size=HEAD, bold=True)
+            for x, lines in zip((LEFT, self._second), columns, strict=True):
+                self._set(x, 30.0, lines)
+            self._foot(2 + extra + i, total)
+        return self.sheet.data()
+
+    # --- head -----------------------------------------------------------------------------------------------------------
+
+    def _head(self) -> float:
+        sheet, order = self.sheet, self.document["order"]
+        with sheet.element("H1"):
+            sheet.text(LEFT, 14.5, "Lens order", size=10, bold=True, colour=PEN)
+            size = fitting_size(self.number, 100.0, 24, 9, bold=True) or 9
+            sheet.text(LEFT, 23.5, self.number, size=size, bold=True)
+        wide = sheet.barcode(RIGHT - 74.0, 9.0, self.number, wide=76.0, high=11.0, alternative=f"Code 128: {self.number}")
+        with sheet.element("P"):
+            sheet.text(
+                RIGHT - 74.0 + wide / 2, 23.5, f"dispense {order['dispense']}", size=SMALL, colour=SOFT, anchor="middle"
+            )
+        sheet.rule(LEFT, 26.0, RIGHT, 26.0, thickness=0.5, colour=PEN)
+        return 30.0
+
+    def _parties(self, y: float) -> float:
+        """From, to, for whom, when: four columns as deep as the deepest, at most eight lines."""
+        d = self.document
+        columns = (
+            ("From", d["branch"]["name"], "\n".join(t for t in (d["branch"]["address"], d["branch"]["phone"]) if t)),
+            ("To", d["lab"]["name"], "\n".join(t for t in (d["lab"]["address"], d["lab"]["phone"]) if t)),
+            ("Client", d["client"]["reference"], d["client"]["name"] or ""),
+            (
+                "Issued",
+                moment(d["order"]["issued_at"], self.zone),
+                f"tolerances by {d['tolerance_standard']}\nprescription of {day(d['prescription']['written_on'])}",
+            ),
+        )
+        step, room, deepest = (RIGHT - LEFT) / 4, (RIGHT - LEFT) / 4 - 4.0, y
+        for i, (label, name, rest) in enumerate(columns):
+            x = LEFT + i * step
+            with self.sheet.element("P"):
+                self.sheet.text(x, y, label, size=SMALL, colour=SOFT)
+                names = wrap(name, room, BODY, bold=True)
+                others = wrap(rest, room, BODY - 0.8) if rest else []
+                if len(names) > 4 or len(names) + len(others) > 8:
+                    self.later.append(Block(f"{label}, in full", (Row("", f"{name}\n{rest}"),)))
+                    names, others = (
+                        [*names[:3], "… see page 2"] if len(names) > 4 else names,
+                        others[: max(0, 7 - len(names))],
+                    )
+                at = self.sheet.lines(x, y + 4.0, names, size=BODY, bold=True)
+                at = self.sheet.lines(x, at, others, size=BODY - 0.8)
+            deepest = max(deepest, at)
+        return deepest + 0.5
+
+    def _banners(self, y: float) -> float:
+        """Cancelled, replaced, replaces: what must be seen before anything is made."""
+        replaces = self.document["order"]["replaces"]
+        if self.cancelled is not None:
+            words = f"Cancelled {moment(self.cancelled.at, self.zone)}. {self.cancelled.reason}"
+            if self.cancelled.replaced_by:
+                words += f" Replaced by order {self.cancelled.replaced_by}."
+            y = self._banner(y, "CANCELLED: DO NOT MAKE", words, STOP)
+        if replaces:
+            y = self._banner(
+                y, f"Replaces order {replaces['number']}", f"That order is cancelled. {replaces['reason']}", CONFIRM
+            )
+        return y
+
+    def _banner(self, y: float, heading: str, words: str, colour: str) -> float:
+        lines = wrap(words, RIGHT - LEFT - 8.0, BODY)
+        if len(lines) > 3:
+            self.later.append(Block(heading, (Row("", words),)))
+            lines = [*lines[:2], "… in full on page 2"]
+        high = 7.0 + (len(lines) - 0.2) * leading(BODY)
+        self.sheet.box(LEFT, y - 2.0, RIGHT - LEFT, high, line=colour, thickness=0.6)
+        with self.sheet.element("P"):
+            size = fitting_size(heading, RIGHT - LEFT - 8.0, 10, 6, bold=True) or 6
+            self.sheet.text(LEFT + 4.0, y + 2.4, heading, size=size, bold=True, colour=colour)
+            self.sheet.lines(LEFT + 4.0, y + 6.3, lines, size=BODY)
+        return y + high + 2.0
+
+    # --- figures --------------------------------------------------------------------------------------------------------
+
+    def _powers(self, y: float) -> float:
+        rows = []
+        notes = []
+        for eye in EYES:
+            lens = self.document["lenses"][eye]
+            letter, prescribed, ordered = eye[0].upper(), lens["prescribed"], lens["ordered"]
+            if ordered is None:
+                rows.append((letter, "balance lens", *[NONE] * 7))
+            else:
+                rows.append((letter, "ordered", *_power_cells(ordered)))
+            if prescribed["balance"] and ordered is not None:
+                notes.append(f"{letter} is a balance lens.")
+            if ordered is not None and prescribed["sphere"] is not None and not _same(prescribed, ordered):
+                rows.append(("", "prescribed", *_power_cells(prescribed)))
+            notes += _near_notes(letter, prescribed)
+        y = self._table(
+            y,
+            "Powers (D), axis by ISO 8429 (°), prism (Δ)",
+            ("", "", "sphere", "cylinder", "axis", "addition", "prism across", "prism up/down", "prism, base 0–360"),
+            rows,
+            (8, 22, 20, 20, 17, 20, 25, 25, 29),
+        )
+        return self._notes(y, notes)
+
+    def _centration(self, y: float) -> float:
+        rows, notes = [], []
+        near = any(self.document["lenses"][eye]["centration"]["centred_for"] == "near" for eye in EYES)
+        for eye in EYES:
+            lens = self.document["lenses"][eye]
+            c = lens["centration"]
+            rows.append(
+                (
+                    eye[0].upper(),
+                    length(c["far_pd"]),
+                    length(c["near_pd"]),
+                    length(c["height"]),
+                    length(c["height_above_datum"]),
+                    _decentration(c["decentration_in"]),
+                    length(c["near_inset"]),
+                    length(lens["blank"]["diameter"]),
+                    length(lens["blank"]["needed"]),
+                    length(lens["thickness"]["centre_min"]),
+                    length(lens["thickness"]["edge_min"]),
+                    power(lens["front_curve_wish"]),
+                )
+            )
+            if c["centred_for"] == "near":
+                notes.append(f"{eye[0].upper()} is centred by the near PD.")
+            read = c["height_as_read"]
+            if read and read["reference"] != "box":
+                notes.append(f"{eye[0].upper()} height was read as {length(read['value'])} {read['reference_words']}.")
+        y = self._table(
+            y,
+            "Centration from the middle of the nose and in the box (mm); heights above the lower box tangent"
+            + ("; centred for near" if near else ""),
+            (
+                "",
+                "PD\ndistance",
+                "PD\nnear",
+                "height in\nthe box",
+                "above\ndatum line",
+                "decentra-\ntion",
+                "near\ninset",
+                "blank\nØ",
+                "needed\nØ",
+                "centre\nat least",
+                "edge\nat least",
+                "front\ncurve, D",
+            ),
+            rows,
+            (8, 17, 16, 18, 18, 18, 15, 15, 16, 16, 15, 14),
+        )
+        return self._notes(y, notes)
+
+    def _table(
+        self,
+        y: float,
+        caption: str,
+        heads: tuple[str, ...],
+        rows: list[tuple[str, ...]],
+        widths: tuple[float, ...],
+    ) -> float:
+        sheet = self.sheet
+        with sheet.element("P"):
+            sheet.text(LEFT, y, caption, size=SMALL, colour=SOFT)
+        deep = max(head.count("\n") for head in heads)
+        y += 3.6
+        edges = [LEFT]
+        for w in widths:
+            edges.append(edges[-1] + w)
+        with sheet.element("Table"):
+            with sheet.element("TR"):
+                for x, head in zip(edges[1:], heads, strict=True):
+                    if head:
+                        with sheet.element("TH"), sheet.marked():
+                            for k, line in enumerate(head.split("\n")):
+                                sheet.text(x - 2.0, y + k * 2.9, line, size=SMALL, colour=SOFT, anchor="end")
+            y += deep * 2.9 + 1.4
+            for row in rows:
+                main = bool(row[0])
+                sheet.rule(LEFT, y, RIGHT, y, thickness=0.25 if main else 0.08, colour=INK if main else SOFT)
+                size, high = (10.5, 5.8) if main else (BODY, 4.4)
+                base = y + high - 1.5
+                with sheet.element("TR"):
+                    for i, cell in enumerate(row):
+                        if not cell:
+                            continue
+                        with sheet.element("TH" if i == 0 else "TD"):
+                            if i == 0:
+                                sheet.text(LEFT, base, cell, size=12, bold=True)
+                            elif len(row) == 9 and i == 1:
+                                sheet.text(edges[i], base, cell, size=SMALL + 0.4, colour=SOFT)
+                            else:
+                                colour = INK if main else SOFT
+                                sheet.text(
+                                    edges[i + 1] - 2.0, base, cell, size=size, bold=main, colour=colour, anchor="end"
+                                )
+                y += high
+            sheet.rule(LEFT, y, RIGHT, y, thickness=0.25, colour=INK)
+        return y + 4.4
+
+    def _notes(self, y: float, notes: list[str]) -> float:
+        if not notes:
+            return y
+        with self.sheet.element("P"):
+            y = self.sheet.lines(LEFT, y - 0.6, wrap(" ".join(notes), RIGHT - LEFT, SMALL + 0.4), size=SMALL + 0.4)
+        return y + 1.2
+
+    # --- drawing --------------------------------------------------------------------------------------------------------
+
+    def _picture(self, picture: Picture, y: float) -> float:
+        """The pair at true size with its check bar; returns the y below it."""
+        sheet = self.sheet
+        top = y - 2.0
+        sheet.picture(picture, (PAGE_WIDTH - picture.width) / 2, top)
+        bar = top + picture.height + 1.5
+        x = (PAGE_WIDTH - BAR) / 2
+        sheet.rule(x, bar, x + BAR, bar, thickness=0.3, colour=INK)
+        for end in (x, x + BAR):
+            sheet.rule(end, bar - 1.4, end, bar + 1.4, thickness=0.3, colour=INK)
+        traced = "outline traced" if self.document["frame"]["outline"] else "no outline on record: box only"
+        with sheet.element("P"):
+            sheet.text(x - 2.0, bar + 0.9, f"seen as facing the wearer; {traced}", size=SMALL, colour=SOFT, anchor="end")
+            sheet.text(
+                x + BAR + 2.0,
+                bar + 0.9,
+                "this bar is 50 mm; the pair is 1:1 when printed unscaled",
+                size=SMALL,
+                colour=SOFT,
+            )
+        return bar + 5.0
+
+    def _picture_page(self, picture: Picture) -> None:
+        with self.sheet.element("P"):
+            self.sheet.text(LEFT, 22.0, f"Order {self.number}, drawing", size=HEAD, bold=True)
+        if picture.width > PAGE_WIDTH - 8 or picture.height > 230:
+            with self.sheet.element("P"):
+                self.sheet.text(LEFT, 32.0, "The pair is larger than this page at true size and is not drawn.", size=BODY)
+        else:
+            self._picture(picture, 32.0)
+
+    # --- words ----------------------------------------------------------------------------------------------------------
+
+    @property
+    def _column(self) -> float:
+        return (RIGHT - LEFT - GUTTER) / 2
+
+    @property
+    def _second(self) -> float:
+        return LEFT + self._column + GUTTER
+
+    def _columns(self, y: float) -> None:
+        self.sheet.rule(LEFT, y - 3.8, RIGHT, y - 3.8)
+        for x, blocks in ((LEFT, self._left_blocks()), (self._second, self._right_blocks())):
+            lines = [line for block in blocks for line in self._measured(block)]
+            fits = self._fit(lines, self.bottom - y)
+            self._set(x, y, lines[:fits])
+            if fits < len(lines):
+                self.later_lines.append(lines[fits:])
+
+    later_lines: list[list[_Line]]
+
+    def _left_blocks(self) -> list[Block]:
+        return [_lens_block(self.document), _frame_block(self.document)]
+
+    def _right_blocks(self) -> list[Block]:
+        d = self.document
+        blocks = []
+        if d["lens"]["remark"]:
+            blocks.append(Block("Remark", (Row("", d["lens"]["remark"], True),)))
+        if d["instructions"]:
+            blocks.append(Block("Instructions", tuple(Row("•", t) for t in d["instructions"])))
+        blocks.append(_worn_block(d))
+        if d["reasons"]:
+            blocks.append(
+                Block(
+                    "Unusual and confirmed",
+                    tuple(Row("•", f"{r['finding']} Reason: {r['reason']} ({r['by']})") for r in d["reasons"]),
+                )
+            )
+        if d["cautions"]:
+            blocks.append(Block("Cautions", tuple(Row("•", t) for t in d["cautions"])))
+        return blocks
