@@ -100,7 +100,7 @@ def try_one(
     after, _ = judge(wrong, may_read_back=may, differs=s.typed)
     new = after - before
     row = table[s.name]
-    counts = s.always or consequential(case, wrong)
+    counts = bool(s.always or consequential(case, wrong))
     row["n"] += 1
     row["caught"] += bool(new)
     row["consequential"] += counts

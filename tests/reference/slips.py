@@ -283,7 +283,7 @@ def _(case, other, rng):
     return _frame(case, a=case.frame.b, b=case.frame.a)
 
 
-@slip("a and distance between lenses exchanged", "frame")
+@slip("a and distance between lenses exchanged", "frame", always=True)
 def _(case, other, rng):
     return _frame(case, a=case.frame.dbl, dbl=case.frame.a)
 
@@ -305,7 +305,7 @@ def _(case, other, rng):
     return _frame(case, ed=case.frame.a - float(rng.integers(2, 8)))
 
 
-@slip("outline of another frame", "frame")
+@slip("outline of another frame", "frame", always=True)
 def _(case, other, rng):
     return _frame(case, outline=other.frame.outline)
 
@@ -316,7 +316,7 @@ def _(case, other, rng):
     return _frame(case, a=case.frame.a + step)
 
 
-@slip("old frame's figures kept", "frame")
+@slip("old frame's figures kept", "frame", always=True)
 def _(case, other, rng):
     """The frame was changed, the figures and the readings' own frame are still those of the one before."""
     kept = replace(
