@@ -1,22 +1,9 @@
-from django.urls import URLPattern, path, re_path, register_converter
+from django.urls import URLPattern, path, re_path
 
-from orders.api import open_api, shapes, views
+from orders import converters  # noqa: F401  (registers order_number)
+from orders.api import open_api, views
 
 app_name = "orders_api"
-
-
-class OrderNumber:
-    regex = shapes.NUMBER
-
-    def to_python(self, value: str) -> str:
-        return value
-
-    def to_url(self, value: str) -> str:
-        return value
-
-
-register_converter(OrderNumber, "order_number")
-
 urlpatterns: list[URLPattern] = [
     path("orders", views.Orders.as_view(), name="orders"),
     path("orders/acknowledgements", views.Acknowledgements.as_view(), name="acknowledgements"),

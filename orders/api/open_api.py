@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
@@ -38,12 +39,14 @@ def _send(request: HttpRequest, text: str, tag: str, content_type: str) -> HttpR
     return HttpResponse(text, content_type=content_type, headers=headers)
 
 
+@login_not_required
 @require_safe
 def openapi(request: HttpRequest) -> HttpResponse:
     text, tag = _text()
     return _send(request, text, tag, "application/vnd.oai.openapi+json;version=3.1")
 
 
+@login_not_required
 @require_safe
 def json_schema(request: HttpRequest, name: str) -> HttpResponse:
     path = SCHEMAS.get(name)
@@ -53,6 +56,7 @@ def json_schema(request: HttpRequest, name: str) -> HttpResponse:
     return _send(request, text, '"' + hashlib.sha256(text.encode()).hexdigest()[:24] + '"', "application/schema+json")
 
 
+@login_not_required
 @require_safe
 def page(request: HttpRequest) -> HttpResponse:
     """What the API offers, for people."""

@@ -9,11 +9,10 @@ from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes
 from rest_framework import serializers
 
 from orders.api.problems import CONTENT_TYPE, PROBLEMS
+from orders.converters import NUMBER
 from orders.lab_progress import BATCH
 from orders.models import Order, Question
 from orders.renderers.json_text import _day, _moment
-
-NUMBER = r"[A-Za-z0-9-]{1,24}"
 
 
 class LabScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]

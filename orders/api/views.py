@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from importlib import import_module
 from typing import Any
 
+from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from drf_spectacular.utils import extend_schema
@@ -313,6 +314,7 @@ class Questions(LabView):
         return once.once(request, self.lab, body, run)
 
 
+@login_not_required
 def nothing_here(request: HttpRequest, rest: str = "") -> HttpResponse:
     """Every other address under the API's root."""
     return problems.answer(Problem("not-found"), request)

@@ -1,0 +1,454 @@
+"""The lab API over HTTP: what a lab gets, what it says, and how it is told that something is wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from orders import labs
+from orders.lab_progress import answer_question
+from orders.models import IdempotentAnswer, LabToken, Order, OrderEvent, Question
+from practice.models import AuditEvent
+from tests.orders.conftest import Door, labs_token
+
+PROBLEM = "application/problem+json"
+
+
+def problem(response, status: int, code: str) -> dict:
+    assert response.status_code == status, response.content
+    assert response["Content-Type"] == PROBLEM
+    body = json.loads(response.content)
+    assert body["type"].endswith("#problem-" + code)
+    assert body["status"] == status
+    assert body["title"]
+    return body
+
+
+# --- tokens
+
+
+def test_a_token_is_kept_as_its_digest_and_shown_once(cast):
+    new = labs.create_token(lab=cast.lab, label="night job")
+    row = LabToken.objects.get(pk=new.row.pk)
+    assert row.digest == hashlib.sha256(new.text.encode()).hexdigest()
+    assert new.text.startswith(row.prefix)
+    kept = json.dumps([str(v) for v in LabToken.objects.filter(pk=row.pk).values()[0].values()])
+    assert new.text not in kept
+    assert len(new.text) - len(row.prefix) >= 32, "what is not shown must stay unguessable"
+    assert new.text not in "".join(str(e.after) for e in AuditEvent.objects.all())
+
+
+@pytest.mark.parametrize("header", ["", "Bearer", "Bearer ", "Bearer dl_wrong", "Basic abc", "Bearer \u00e9", "Token {}"])
+def test_without_a_good_token_nobody_gets_in(door, header):
+    response = door.client.get("/api/v1/orders", headers={"Authorization": header.format(door.token)} if header else {})
+    problem(response, 401, "not-authenticated")
+    assert response["WWW-Authenticate"].startswith("Bearer")
+
+
+def test_revoked_ended_and_inactive_are_out_at_once_and_a_second_token_goes_on(cast, door):
+    second = Door(door.client, labs_token(cast.lab, expires_at=timezone.now() + timedelta(days=1)))
+    assert door.get("orders").status_code == 200
+    labs.revoke_token(token=LabToken.objects.order_by("pk").first())
+    problem(door.get("orders"), 401, "not-authenticated")
+    assert second.get("orders").status_code == 200
+    LabToken.objects.update(expires_at=timezone.now() - timedelta(seconds=1))
+    problem(second.get("orders"), 401, "not-authenticated")
+    LabToken.objects.update(expires_at=None)
+    assert second.get("orders").status_code == 200
+    cast.lab.active = False
+    cast.lab.save()
+    problem(second.get("orders"), 401, "not-authenticated")
+
+
+def test_a_token_that_may_only_read_cannot_say_anything(cast, door, make_order):
+    order = make_order()
+    reader = Door(door.client, labs_token(cast.lab, scopes=[labs.READ]))
+    assert reader.get(f"orders/{order.number}").status_code == 200
+    problem(reader.post(f"orders/{order.number}/acknowledgement"), 403, "not-allowed")
+    writer = Door(door.client, labs_token(cast.lab, scopes=[labs.WRITE]))
+    problem(writer.get("orders"), 403, "not-allowed")
+
+
+def test_the_last_use_is_written_once_a_minute(door):
+    door.get("orders")
+    first = LabToken.objects.get().last_used_at
+    assert first is not None
+    door.get("orders")
+    assert LabToken.objects.get().last_used_at == first
+    LabToken.objects.update(last_used_at=first - timedelta(minutes=2))
+    door.get("orders")
+    assert LabToken.objects.get().last_used_at > first
+
+
+# --- the feed
+
+
+def test_the_feed_hands_out_the_stored_text_byte_for_byte(door, make_order):
+    order = make_order()
+    # text that another serialiser would write differently
+    odd = order.document.replace('{"as_worn"', '{ "as_worn"', 1)
+    Order.objects.filter(pk=order.pk).update(document=odd)
+    assert odd.encode() in door.get("orders").content
+    assert odd.encode() in door.get(f"orders/{order.number}").content
+
+
+def test_a_lab_can_check_the_digest_with_the_standard_library(door, make_order):
+    make_order()
+    got = door.get("orders").json()["orders"][0]
+    text = json.dumps(got["document"], sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert hashlib.sha256(text.encode()).hexdigest() == got["sha256"]
+
+
+def test_pages_follow_each_other_without_a_gap(door, make_order):
+    numbers = [make_order().number for _ in range(7)]
+    got, url, pages = [], "/api/v1/orders?limit=3", 0
+    while url:
+        response = door.client.get(url, headers={"Authorization": f"Bearer {door.token}"})
+        body = response.json()
+        got += [o["number"] for o in body["orders"]]
+        pages += 1
+        assert body["more"] == ("Link" in response.headers)
+        url = response["Link"].split(">")[0][1:] if body["more"] else None
+    assert got == numbers
+    assert pages == 3
+
+
+def test_waiting_is_what_has_not_been_acknowledged_and_any_is_the_whole_feed(door, make_order):
+    first, second = make_order(), make_order()
+    door.post(f"orders/{first.number}/acknowledgement")
+    assert [o["number"] for o in door.get("orders").json()["orders"]] == [second.number]
+    assert [o["number"] for o in door.get("orders", waiting="false").json()["orders"]] == [first.number]
+    assert len(door.get("orders", waiting="any").json()["orders"]) == 2
+    states = door.get("orders?waiting=any&state=acknowledged&state=dispatched").json()["orders"]
+    assert [o["number"] for o in states] == [first.number]
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["after=-1", "after=x", "after=1e9", "after=٣", "limit=0", "limit=501", "waiting=maybe", "state=lost", "after=9" * 30],
+)
+def test_a_parameter_that_makes_no_sense_is_refused(door, query):
+    problem(door.get(f"orders?{query}"), 400, "bad-request")
+
+
+def test_unchanged_pages_and_orders_are_not_sent_again(door, make_order):
+    order = make_order()
+    for path in ("orders", f"orders/{order.number}"):
+        tag = door.get(path)["ETag"]
+        assert door.get(path, headers={"If-None-Match": f'"other", {tag}'}).status_code == 304
+        door.post(f"orders/{order.number}/progress", {"state": "in_work", "note": path})
+        assert door.get(path, headers={"If-None-Match": tag}).status_code == 200
+
+
+def test_a_large_page_is_squeezed_when_asked(door, make_order):
+    import gzip
+
+    make_order()
+    plain = door.get("orders")
+    small = door.get("orders", headers={"Accept-Encoding": "gzip"})
+    assert small["Content-Encoding"] == "gzip"
+    assert gzip.decompress(small.content) == plain.content
+    assert len(small.content) < len(plain.content) / 2
+
+
+def test_query_count_of_a_page_does_not_grow(door, make_order, django_assert_num_queries):
+    for _ in range(3):
+        make_order()
+    door.get("orders")
+    with django_assert_num_queries(2):  # token, page
+        assert len(door.get("orders").json()["orders"]) == 3
+
+
+# --- one order
+
+
+def test_another_labs_order_does_not_exist(door, foreign_door, make_order):
+    order = make_order()
+    for path in ("", "/questions", ".json", ".pdf"):
+        problem(foreign_door.get(f"orders/{order.number}{path}"), 404, "not-found")
+    for path, body in (
+        ("acknowledgement", {}),
+        ("progress", {"state": "in_work"}),
+        ("promise", {"on": "2026-12-01"}),
+        ("cannot-make", {"reason": "no"}),
+        ("questions", {"text": "?"}),
+    ):
+        problem(foreign_door.post(f"orders/{order.number}/{path}", body), 404, "not-found")
+    assert foreign_door.post("orders/acknowledgements", {"numbers": [order.number]}).json()["orders"] == [
+        {"number": order.number, "outcome": "not-found"}
+    ]
+    assert foreign_door.get("orders").json()["orders"] == []
+    order.refresh_from_db()
+    assert (order.state, order.version) == ("issued", 1)
+
+
+def test_two_groups_may_use_the_same_number_and_each_lab_gets_its_own(cast, door, foreign_door, make_order):
+    ours, theirs = make_order(), make_order(lab=cast.foreign_lab)
+    Order.objects.filter(pk=theirs.pk).update(number=ours.number)
+    assert door.get(f"orders/{ours.number}").json()["sha256"] == ours.document_sha256
+    assert foreign_door.get(f"orders/{ours.number}").json()["sha256"] == theirs.document_sha256
+
+
+def test_forms_are_chosen_by_accept_and_by_suffix(door, make_order):
+    order = make_order()
+    assert door.get(f"orders/{order.number}")["Content-Type"] == "application/json"
+    assert door.get(f"orders/{order.number}", headers={"Accept": "*/*"})["Content-Type"] == "application/json"
+    problem(door.get(f"orders/{order.number}", headers={"Accept": "image/png"}), 406, "not-acceptable")
+    problem(door.get(f"orders/{order.number}.png"), 404, "not-found")
+    assert door.get(f"orders/{order.number}.json").json()["number"] == order.number
+
+
+# --- saying
+
+
+def test_acknowledging_twice_is_once(door, make_order):
+    order = make_order()
+    first = door.post(f"orders/{order.number}/acknowledgement").json()
+    assert first == {"number": order.number, "state": "acknowledged", "waiting": False, "version": 2, "promised_on": None}
+    assert door.post(f"orders/{order.number}/acknowledgement").json() == first
+    assert OrderEvent.objects.filter(order=order, kind="acknowledged").count() == 1
+    assert AuditEvent.objects.filter(action="order.acknowledged").count() == 1
+
+
+def test_a_cancelled_order_is_not_acknowledged_by_mistake(cast, door, make_order):
+    from orders.issue import cancel_order
+
+    order = make_order()
+    before = door.get("orders", waiting="any").json()["last"]
+    problem(door.post(f"orders/{order.number}/acknowledgement", {"what": "cancellation"}), 409, "order-not-cancelled")
+    cancel_order(actor=cast.dispenser, order=order, reason="Wrong frame was written.")
+    problem(door.post(f"orders/{order.number}/acknowledgement"), 409, "order-cancelled")
+    seen = door.get("orders", waiting="any", after=before).json()["orders"]
+    assert [(o["number"], o["state"]) for o in seen] == [(order.number, "cancelled")], "met again past the old place"
+    assert seen[0]["cancelled"]["reason"] == "Wrong frame was written."
+    assert [o["number"] for o in door.get("orders").json()["orders"]] == [order.number]
+    problem(door.get(f"orders/{order.number}.pdf"), 409, "order-cancelled")
+    assert door.post(f"orders/{order.number}/acknowledgement", {"what": "cancellation"}).json()["waiting"] is False
+    assert door.get("orders").json()["orders"] == []
+    for path, body in (
+        ("progress", {"state": "in_work"}),
+        ("promise", {"on": "2026-12-01"}),
+        ("questions", {"text": "Why?"}),
+    ):
+        problem(door.post(f"orders/{order.number}/{path}", body), 409, "order-cancelled")
+
+
+def test_many_at_once(cast, door, make_order):
+    from orders.issue import cancel_order
+
+    orders = [make_order() for _ in range(4)]
+    door.post(f"orders/{orders[1].number}/acknowledgement")
+    cancel_order(actor=cast.dispenser, order=orders[2], reason="Client changed their mind.")
+    numbers = [o.number for o in orders] + ["SM-999999", orders[0].number]
+    lines = door.post("orders/acknowledgements", {"numbers": numbers}).json()["orders"]
+    assert [line["outcome"] for line in lines] == ["acknowledged", "already", "cancelled", "acknowledged", "not-found"]
+    assert OrderEvent.objects.filter(kind="acknowledged").count() == 3
+    again = door.post("orders/acknowledgements", {"numbers": numbers}).json()["orders"]
+    assert [line["outcome"] for line in again] == ["already", "already", "cancelled", "already", "not-found"]
+    assert OrderEvent.objects.filter(kind="acknowledged").count() == 3
+
+
+def test_progress_moves_forward_only(door, make_order):
+    order = make_order()
+    assert door.post(f"orders/{order.number}/progress", {"state": "in_work"}).json()["state"] == "in_work"
+    assert door.get("orders").json()["orders"] == [], "in work implies that the lab has it"
+    assert door.post(f"orders/{order.number}/promise", {"on": "2026-12-01"}).json()["promised_on"] == "2026-12-01"
+    sent = {"state": "dispatched", "tracking": "QK 4471"}
+    assert door.post(f"orders/{order.number}/progress", sent).json()["state"] == "dispatched"
+    door.post(f"orders/{order.number}/progress", sent)
+    assert OrderEvent.objects.filter(order=order, kind="dispatched").count() == 1
+    assert OrderEvent.objects.get(order=order, kind="dispatched").data == {"tracking": "QK 4471"}
+    problem(door.post(f"orders/{order.number}/progress", {"state": "in_work"}), 409, "order-further-on")
+    problem(door.post(f"orders/{order.number}/cannot-make", {"reason": "late"}), 409, "order-further-on")
+    assert door.post(f"orders/{order.number}/acknowledgement").json()["state"] == "dispatched"
+
+
+def test_a_lab_gives_an_order_back(door, make_order):
+    order = make_order()
+    assert door.post(f"orders/{order.number}/cannot-make", {"reason": "No such blank."}).json()["state"] == "cannot_make"
+    problem(door.post(f"orders/{order.number}/progress", {"state": "in_work"}), 409, "order-cannot-be-made")
+
+
+def test_question_and_answer(cast, door, make_order):
+    order = make_order()
+    asked = door.post(f"orders/{order.number}/questions", {"text": "Axis 80 or 08?", "field": "lenses.left.ordered.axis"})
+    assert asked.json()["answer"] is None
+    door.post(f"orders/{order.number}/questions", {"text": "Axis 80 or 08?", "field": "lenses.left.ordered.axis"})
+    question = Question.objects.get()
+    last = door.get("orders", waiting="any").json()["last"]
+    answer_question(actor=cast.dispenser, question=question, text="80.")
+    assert door.get(f"orders/{order.number}/questions").json()["questions"][0]["answer"] == "80."
+    assert len(door.get("orders", waiting="any", after=last).json()["orders"]) == 1, "an answer is news"
+    order.refresh_from_db()
+    assert order.document_sha256 == hashlib.sha256(order.document.encode()).hexdigest(), "an answer edits nothing"
+
+
+# --- once
+
+
+def test_the_same_key_gives_the_same_answer_and_does_it_once(door, make_order):
+    order = make_order()
+    key = {"Idempotency-Key": '"8e03978e-40d5-43dd-bc93-6894a57f9324"'}
+    body = {"state": "in_work", "note": "bench 4"}
+    first = door.post(f"orders/{order.number}/progress", body, headers=key)
+    door.post(f"orders/{order.number}/progress", {"state": "dispatched"})
+    again = door.post(f"orders/{order.number}/progress", body, headers=key)
+    assert again.content == first.content
+    assert again["Idempotency-Replayed"] == "true"
+    assert OrderEvent.objects.filter(order=order, kind="in_work").count() == 1
+    bare = {"Idempotency-Key": "8e03978e-40d5-43dd-bc93-6894a57f9324"}
+    assert door.post(f"orders/{order.number}/progress", body, headers=bare).content == first.content
+
+
+def test_a_refusal_is_kept_under_its_key_too(door, make_order):
+    order = make_order()
+    key = {"Idempotency-Key": "k1"}
+    door.post(f"orders/{order.number}/progress", {"state": "dispatched"})
+    first = door.post(f"orders/{order.number}/progress", {"state": "in_work"}, headers=key)
+    problem(first, 409, "order-further-on")
+    again = door.post(f"orders/{order.number}/progress", {"state": "in_work"}, headers=key)
+    assert (again.status_code, again.content, again["Content-Type"]) == (409, first.content, PROBLEM)
+
+
+def test_a_key_used_for_something_else_is_refused_and_keys_belong_to_a_lab(cast, door, foreign_door, make_order):
+    order, other = make_order(), make_order(lab=cast.foreign_lab)
+    key = {"Idempotency-Key": "same"}
+    assert door.post(f"orders/{order.number}/acknowledgement", headers=key).status_code == 200
+    problem(door.post(f"orders/{order.number}/progress", {"state": "in_work"}, headers=key), 422, "key-reused")
+    assert foreign_door.post(f"orders/{other.number}/acknowledgement", headers=key).status_code == 200
+    problem(door.post(f"orders/{order.number}/acknowledgement", headers={"Idempotency-Key": "a b"}), 400, "bad-request")
+    problem(door.post(f"orders/{order.number}/acknowledgement", headers={"Idempotency-Key": "x" * 200}), 400, "bad-request")
+
+
+def test_a_fault_leaves_neither_deed_nor_key(door, make_order, monkeypatch):
+    """Killed between deed and answer: the transaction takes both away, and the repeat does it properly."""
+    order = make_order()
+    key = {"Idempotency-Key": "crash"}
+    door.client.raise_request_exception = False
+    with monkeypatch.context() as patch:
+        patch.setattr(IdempotentAnswer, "save", lambda *a, **k: (_ for _ in ()).throw(RuntimeError("power cut")))
+        assert door.post(f"orders/{order.number}/acknowledgement", headers=key).status_code == 500
+    order.refresh_from_db()
+    assert order.state == "issued"
+    assert not IdempotentAnswer.objects.exists()
+    assert door.post(f"orders/{order.number}/acknowledgement", headers=key).json()["state"] == "acknowledged"
+
+
+def test_if_match_guards_a_change(door, make_order):
+    order = make_order()
+    tag = door.get(f"orders/{order.number}")["ETag"]
+    assert door.post(f"orders/{order.number}/progress", {"state": "in_work"}, headers={"If-Match": tag}).status_code == 200
+    stale = door.post(f"orders/{order.number}/progress", {"state": "dispatched"}, headers={"If-Match": tag})
+    problem(stale, 412, "changed-since")
+    problem(door.post(f"orders/{order.number}/acknowledgement", headers={"If-Match": "W/" + tag}), 412, "changed-since")
+    assert door.post(f"orders/{order.number}/acknowledgement", headers={"If-Match": "*"}).status_code == 200
+
+
+# --- bad input
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "pointer"),
+    [
+        ("progress", {}, "/state"),
+        ("progress", {"state": "lost"}, "/state"),
+        ("progress", {"state": "dispatched", "tracking": "x" * 121}, "/tracking"),
+        ("progress", {"state": "in_work", "note": "\x00"}, "/note"),
+        ("progress", {"state": ["in_work"]}, "/state"),
+        ("acknowledgement", {"what": "everything"}, "/what"),
+        ("promise", {"on": "1.12.2026"}, "/on"),
+        ("promise", {"on": "2026-02-30"}, "/on"),
+        ("cannot-make", {"reason": ""}, "/reason"),
+        ("cannot-make", {"reason": None}, "/reason"),
+        ("questions", {"text": "\ud800"}, "/text"),
+        ("questions", {"text": "x" * 10_000}, "/text"),
+    ],
+)
+def test_each_fault_is_named_by_a_pointer(door, make_order, path, body, pointer):
+    order = make_order()
+    raw = json.dumps(body)
+    got = problem(door.post(f"orders/{order.number}/{path}", raw), 422, "invalid")
+    assert [e["pointer"] for e in got["errors"]] == [pointer]
+    order.refresh_from_db()
+    assert order.version == 1
+
+
+@pytest.mark.parametrize("raw", ["", "{", "nan", '{"state": NaN}', "[" * 100_000, "\xff\xfe", '{"n": ' + "9" * 5000 + "}"])
+def test_what_is_not_json_is_said_to_be_so(door, make_order, raw):
+    order = make_order()
+    response = door.client.post(
+        f"/api/v1/orders/{order.number}/progress",
+        raw.encode("latin-1"),
+        content_type="application/json",
+        headers={"Authorization": f"Bearer {door.token}"},
+    )
+    if raw == "":
+        problem(response, 422, "invalid")  # an empty body is an empty object
+    else:
+        problem(response, 400, "bad-request")
+
+
+def test_other_shapes_sizes_and_methods(door, make_order):
+    order = make_order()
+    url = f"/api/v1/orders/{order.number}/progress"
+    headers = {"Authorization": f"Bearer {door.token}"}
+    problem(door.client.post(url, {"state": "in_work"}, headers=headers), 415, "media-type")
+    problem(
+        door.client.post(url, b'"' + b"x" * 300_000 + b'"', content_type="application/json", headers=headers),
+        413,
+        "too-large",
+    )
+    problem(door.post(f"orders/{order.number}/progress", ["in_work"]), 422, "invalid")
+    for method in ("put", "patch", "delete", "options", "trace"):
+        response = getattr(door.client, method)("/api/v1/orders", headers=headers)
+        problem(response, 405, "method-not-allowed")
+        assert "GET" in response["Allow"]
+    problem(door.client.get("/api/v1/nothing/like/it", headers=headers), 404, "not-found")
+    problem(door.client.get("/api/v1/orders/SM 1", headers=headers), 404, "not-found")
+
+
+def test_too_many_requests_are_held_back(door, settings):
+    from django.core.cache import cache
+
+    cache.clear()
+    settings.LAB_REQUESTS_A_MINUTE = 3
+    for left in ("2", "1", "0"):
+        assert f";r={left};" in door.get("orders")["RateLimit"]
+    response = door.get("orders")
+    problem(response, 429, "too-many")
+    assert 1 <= int(response["Retry-After"]) <= 61
+    cache.clear()
+
+
+# --- documentation
+
+
+def test_the_schema_is_published_and_is_the_one_in_use(client):
+    from jsonschema import Draft202012Validator
+
+    response = client.get("/api/v1/schemas/order-1.0.json")
+    assert response["Content-Type"] == "application/schema+json"
+    Draft202012Validator.check_schema(json.loads(response.content))
+    problem(client.get("/api/v1/schemas/order-9.json"), 404, "not-found")
+    problem(client.get("/api/v1/schemas/..%2Fsettings.py"), 404, "not-found")
+
+
+def test_openapi_names_every_address_and_every_status(client):
+    spec = client.get("/api/v1/openapi.json").json()
+    assert spec["openapi"].startswith("3.1")
+    ours = {p for p in spec["paths"] if "/orders" in p}
+    assert ours == {
+        "/api/v1/orders",
+        "/api/v1/orders/acknowledgements",
+        *(
+            f"/api/v1/orders/{{number}}{tail}"
+            for tail in ("", "/acknowledgement", "/progress", "/promise", "/cannot-make", "/questions")
+        ),
+    }
+    assert {"200", "400", "401", "403", "404", "405", "406", "409", "412", "413", "415", "422", "429"} <= set(
+        spec["paths"]["/api/v1/orders/{number}/progress"]["post"]["responses"]
+    )
