@@ -1,0 +1,163 @@
+"""Load the whole demo, once; told to load it again, it finds it there and only says who may sign in."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from django.core.management import call_command
+from django.db import transaction
+from django.utils import timezone
+
+from dispensing.models import Dispense
+from orders.demo import catalogue, history, people, scenario
+from orders.labs import create_token
+from orders.models import Lab, Order
+from practice import audit, audit_guard
+from practice.models import Client, Group, Post, Staff
+
+TOKEN_LABEL = "demo"  # noqa: S105
+_WORDS = [
+    "anchor",
+    "bellows",
+    "bramble",
+    "candle",
+    "cobble",
+    "copper",
+    "cutter",
+    "dapple",
+    "ember",
+    "ferry",
+    "fiddle",
+    "gannet",
+    "garnet",
+    "hamper",
+    "harbour",
+    "heron",
+    "kettle",
+    "lantern",
+    "larch",
+    "marble",
+    "marrow",
+    "needle",
+    "orchard",
+    "otter",
+    "pebble",
+    "pepper",
+    "plover",
+    "quarry",
+    "ripple",
+    "rowan",
+    "saddle",
+    "sorrel",
+    "spindle",
+    "tallow",
+    "tanner",
+    "thimble",
+    "timber",
+    "turret",
+    "velvet",
+    "walnut",
+    "willow",
+    "winter",
+]
+
+
+class OtherRecords(Exception):
+    """The database holds a practice that is not the demo: it is left alone."""
+
+
+@dataclass(frozen=True)
+class Loaded:
+    group: Group
+    password: str  # of every demo person
+    tokens: dict[str, str]  # lab code: the token's text
+    made_now: bool
+    counts: dict[str, int]
+
+
+def new_password() -> str:
+    """Four words and two figures: easy to type on a tablet, about 2^28 to guess; a demo holds invented people only."""
+    return "-".join(secrets.choice(_WORDS) for _ in range(4)) + f"-{secrets.randbelow(90) + 10}"
+
+
+def load(*, fresh: bool = False, password: str = "") -> Loaded:
+    """The demo group with everything in it. `fresh` empties the database first, but only one that holds the demo alone.
+
+    A run that finds the demo gives its people a new password and each lab a new token (passwords and tokens are kept as
+    digests only, so the old ones cannot be shown again). Raises OtherRecords.
+    """
+    others = Group.objects.exclude(name=people.GROUP)
+    if others.exists() or Staff.objects.filter(group=None).exists():
+        raise OtherRecords("This database holds records that are not the demo's. The demo is not loaded beside them.")
+    if fresh and Group.objects.exists():
+        _empty()
+    password = password or new_password()
+    with transaction.atomic():
+        group = Group.objects.filter(name=people.GROUP).first()
+        made_now = group is None
+        if group is None:
+            group = _make(password)
+        else:
+            _new_password(group, password)
+        tokens = _new_tokens(group.labs.all())
+    return Loaded(group, password, tokens, made_now, counts_of(group))
+
+
+def _make(password: str) -> Group:
+    group, branches = people.make_group()
+    staff = people.make_staff(group, branches, password)
+    labs = people.make_labs(group)
+    catalogue.load_catalogues(group)
+    clients = people.make_clients(group, branches)
+    pairs = history.load_earlier_pairs(group, branches, staff, clients, timezone.now())
+    audit.record(
+        actor=None,
+        action="demo.loaded",
+        subject=f"group {group.pk}",
+        group=group,
+        after={"clients": len(clients), "earlier pairs": pairs, "staff": len(staff)},
+    )
+    scenario.play(scenario.Stage(group, branches, staff, labs, clients, password))
+    return group
+
+
+def _new_password(group: Group, password: str) -> None:
+    usernames = {row["username"] for row in people.tree("people")["staff"]}
+    encoded = people.make_password(password)
+    group.staff.filter(username__in=usernames).update(password=encoded)
+    audit.record(
+        actor=None, action="demo.passwords_set", subject=f"group {group.pk}", group=group, after={"people": len(usernames)}
+    )
+
+
+def _new_tokens(labs: Iterable[Lab]) -> dict[str, str]:
+    """One demo token a lab; the last run's is revoked, so that they do not pile up."""
+    tokens = {}
+    for lab in labs:
+        lab.tokens.filter(label=TOKEN_LABEL, revoked_at=None).update(revoked_at=timezone.now())
+        tokens[lab.code] = create_token(lab=lab, label=TOKEN_LABEL).text
+    return tokens
+
+
+def _empty() -> None:
+    """Audit rows refuse to be deleted; only for a database that holds nothing but the demo is that set aside."""
+    audit_guard.remove()
+    try:
+        call_command("flush", interactive=False, verbosity=0)
+    finally:
+        audit_guard.install()
+
+
+def counts_of(group: Group) -> dict[str, int]:
+    return {
+        "branches": group.branches.count(),
+        "staff": group.staff.count(),
+        "posts": Post.objects.filter(branch__group=group).count(),
+        "clients": Client.objects.filter(group=group).count(),
+        "frames": group.frames.count(),
+        "lenses": group.lenses.count(),
+        "dispenses": Dispense.objects.filter(group=group).count(),
+        "orders": Order.objects.filter(group=group).count(),
+    }
