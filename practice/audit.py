@@ -55,6 +55,11 @@ def changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[dict[s
     return {n: before.get(n) for n in names}, {n: after.get(n) for n in names}
 
 
+def token(shown: Mapping[str, Any]) -> str:
+    """What a page showed, in short: a form carries it, so that nothing is overwritten unseen."""
+    return hashlib.sha256(rfc8785.dumps(plain(shown))).hexdigest()[:24]
+
+
 def record(
     *,
     actor: Staff | None,

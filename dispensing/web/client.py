@@ -16,4 +16,4 @@ def client_page(request: HttpRequest, reference: str) -> HttpResponse:
     return render(request, "dispensing/client.html", {"client": client})
 
 
-urlpatterns = [path("clients/<str:reference>", client_page, name="client")]
+urlpatterns = [path("clients/<str:reference>/", client_page, name="client")]

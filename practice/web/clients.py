@@ -64,6 +64,16 @@ class ClientForm(forms.Form):
                 self.add_error("date_of_birth", str(problem))
         return data
 
+    PARTS = (
+        ("Who", ("given_name", "family_name", "date_of_birth", "sex", "branch")),
+        ("How to reach them", ("phone", "email", "address")),
+        ("Eyes and needs", ("occupation", "useful_eye", "sight_impaired", "visual_needs", "notes")),
+    )
+
+    def parts(self, shown: list[Field]) -> list[tuple[str, list[Field]]]:
+        by_name = {f.name: f for f in shown}
+        return [(title, [by_name[n] for n in names]) for title, names in self.PARTS]
+
     def shown(self) -> list[Field]:
         return fields_of(
             self,
@@ -84,11 +94,11 @@ class ClientForm(forms.Form):
             sex={"help": "Only used to judge whether a PD is likely."},
             phone={"kind": "tel", "autocomplete": "off"},
             email={"autocomplete": "off"},
-            address={"rows": 3, "autocomplete": "off"},
+            address={"rows": 2, "autocomplete": "off"},
             occupation={"help": "What the eyes do all day."},
-            visual_needs={"rows": 3},
+            visual_needs={"rows": 2},
             useful_eye={},
-            notes={"rows": 3, "help": "One line each for what explains unusual figures, such as a past orbital fracture."},
+            notes={"rows": 2, "help": "One line each for what explains unusual figures, such as a past orbital fracture."},
         )
 
 
@@ -123,10 +133,9 @@ def client_list(request: HttpRequest) -> HttpResponse:
         "q": text[:200],
         "search": Field(
             name="q",
-            label="Find a client",
+            label="Name, date of birth, telephone number or reference",
             value=text[:200],
             kind="search",
-            help="Name, date of birth, telephone number or reference",
             autocomplete="off",
         ),
         "may_add": bool(branch and access.may(request.user, "client.create", branch=branch)),
@@ -169,7 +178,7 @@ def new_client(request: HttpRequest) -> HttpResponse:
                 messages.success(request, f"{client.full_name} is on record as {client.reference}.")
                 return redirect("dispensing:client", client.reference)
     fields = form.shown()
-    context = {"fields": fields, "errors": with_errors(fields), "trouble": trouble, "alike": alike, "form": form}
+    context = {"parts": form.parts(fields), "errors": with_errors(fields), "trouble": trouble, "alike": alike}
     return render(request, "practice/client_form.html", context)
 
 
@@ -201,7 +210,7 @@ def edit_client(request: HttpRequest, reference: str) -> HttpResponse:
     context = {
         "client": client,
         "version": request.POST.get("version") or client.version,
-        "fields": fields,
+        "parts": form.parts(fields),
         "errors": with_errors(fields),
         "trouble": trouble,
     }
@@ -209,8 +218,8 @@ def edit_client(request: HttpRequest, reference: str) -> HttpResponse:
 
 
 urlpatterns = [
-    path("clients", client_list, name="clients"),
-    path("clients/new", new_client, name="new_client"),
-    path("clients/read-birth-date", read_birth_date, name="read_birth_date"),
-    path("clients/<str:reference>/edit", edit_client, name="edit_client"),
+    path("clients/", client_list, name="clients"),
+    path("clients/new/", new_client, name="new_client"),
+    path("clients/read-birth-date/", read_birth_date, name="read_birth_date"),
+    path("clients/<str:reference>/edit/", edit_client, name="edit_client"),
 ]

@@ -1,16 +1,12 @@
-"""What the forms of people and places share: fields read by `practice.words`, and a token against overwriting unseen."""
+"""What the forms of people and places share: fields read by a function, and errors of use cases put beside them."""
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any
 
-import rfc8785
 from django import forms
-from django.db.models import Model
 
-from practice import audit
 from practice.errors import Invalid
 from practice.web.fields import Field, field_of
 
@@ -58,11 +54,6 @@ def show_errors(form: forms.Form, problem: Invalid) -> str:
         else:
             rest.append(message)
     return " ".join(rest)
-
-
-def seen_token(instance: Model, fields: Iterable[str]) -> str:
-    """What a page showed of a row, in short: compared before it is overwritten."""
-    return hashlib.sha256(rfc8785.dumps(audit.snapshot(instance, fields))).hexdigest()[:24]
 
 
 def fields_of(form: forms.Form, **more: dict[str, Any]) -> list[Field]:

@@ -153,9 +153,9 @@ def choose_branch(request: HttpRequest) -> HttpResponse:
 
 
 urlpatterns = [
-    path("sign-in", SignIn.as_view(), name="sign_in"),
-    path("sign-out", sign_out, name="sign_out"),
-    path("password", password, name="password"),
-    path("look", look, name="look"),
-    path("branch/choose", choose_branch, name="choose_branch"),
+    path("sign-in/", SignIn.as_view(), name="sign_in"),
+    path("sign-out/", sign_out, name="sign_out"),
+    path("password/", password, name="password"),
+    path("look/", look, name="look"),
+    path("branch/choose/", choose_branch, name="choose_branch"),
 ]
