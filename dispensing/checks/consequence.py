@@ -1,0 +1,42 @@
+"""What an error of so many millimetres does with these lenses, in one sentence. The figures are computed elsewhere."""
+
+from __future__ import annotations
+
+from dispensing.case import MULTIFOCAL, Eye
+from dispensing.checks.view import View
+from dispensing.checks.words import mm
+
+
+def of_pd_error(v: View, eye: Eye, off_mm: float, *, too_far_out: bool | None = None) -> str:
+    """Prism from a horizontal error. `too_far_out`: the recorded PD is more than the true one; None = not known which."""
+    lens = v.figures.of(eye)
+    per_mm = lens.prism_per_mm_h
+    if per_mm is None:
+        return _position(v, off_mm)
+    prism = abs(off_mm) * abs(per_mm)
+    power = v.powers[eye]
+    base = ""
+    if too_far_out is not None and power is not None and prism >= 0.05:
+        # the eye looks nasal of the optical centre when that lies too far out: base out with plus, base in with minus
+        base = " base out" if too_far_out == (power.horizontal > 0) else " base in"
+    tolerance = v.figures.prism_tolerance_h
+    text = f"{mm(abs(off_mm))} here is {prism:.2f} Δ{base} with these lenses"
+    text += f"; tolerance {tolerance:.2f} Δ for the pair." if tolerance is not None else "."
+    return " ".join(part for part in (text, _position(v, off_mm)) if part)
+
+
+def of_height_error(v: View, eye: Eye, off_mm: float) -> str:
+    """Vertical prism from an error of height, and where it puts the reading area."""
+    per_mm = v.figures.of(eye).prism_per_mm_v
+    if per_mm is None:
+        return _position(v, off_mm)
+    tolerance = v.figures.prism_tolerance_v
+    text = f"{mm(abs(off_mm))} here is {abs(off_mm) * abs(per_mm):.2f} Δ vertically with these lenses"
+    text += f"; tolerance {tolerance:.2f} Δ for the pair." if tolerance is not None else "."
+    return " ".join(part for part in (text, _position(v, off_mm)) if part)
+
+
+def _position(v: View, off_mm: float) -> str:
+    if v.family in MULTIFOCAL and abs(off_mm) > 1.0:
+        return f"The fitting point or segment would be {mm(abs(off_mm))} off; tolerance 1 mm."
+    return ""

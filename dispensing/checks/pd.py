@@ -1,0 +1,667 @@
+"""Checks of pupillary distances: possible at all, and in agreement with everything else that is known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dispensing.case import EYES
+from dispensing.checks.consequence import of_pd_error
+from dispensing.checks.findings import Finder, Finding
+from dispensing.checks.registry import check
+from dispensing.checks.view import OTHER, View
+from dispensing.checks.words import eye_word, mm
+
+_REPEAT = "a binocular PD repeats to about ±1 mm, a monocular one to ±0.5 to 1 mm"
+_NEAR = "near centration distance, Jalie; near must be less than far"
+_MOST_MONOCULAR = 44.0  # half the greatest PD measured in 6,068 adults and the greatest asymmetry; no eye is further out
+
+
+def _sum(v: View, name: str) -> float | None:
+    right, left = getattr(v.case.measurements.right, name), getattr(v.case.measurements.left, name)
+    return None if right is None or left is None else right + left
+
+
+def _binocular(v: View, name: str) -> float | None:
+    """The whole: the parts together, or the binocular value where the parts are not known."""
+    whole = _sum(v, name)
+    return whole if whole is not None else getattr(v.case.measurements, f"binocular_{name}")
+
+
+@check(
+    "pd.centimetres",
+    "stop",
+    "A PD was given in centimetres",
+    family="measurements",
+    source="millimetres are the house unit",
+    confidence="derived",
+    explains=("pd.adult-range", "pd.child-range", "pd.parts-do-not-sum", "pd.frame-fit", "pd.outside-lens", "pd.near-not-less",
+              "pd.near-difference", "pd.changed", "pd.unequal", "pd.off-readings", "pd.near-off", "lens.blank-too-small", "pd.swapped"),
+)  # fmt: skip
+def centimetres(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: 3.2 is a monocular PD in centimetres; the lens would be centred behind the ear.
+    Fires: R 3.2, L 3.1; binocular 6.4.
+    Silent: R 32, L 31.
+    """
+    m = v.case.measurements
+    fields = [(f"measurements.{eye}.{name}", getattr(m.of(eye), name)) for eye in EYES for name in ("far_pd", "near_pd")]
+    fields += [
+        ("measurements.binocular_far_pd", m.binocular_far_pd),
+        ("measurements.binocular_near_pd", m.binocular_near_pd),
+    ]
+    for path, value in fields:
+        if value is not None and value < 12:
+            yield found(
+                f"A PD of {mm(value)}.",
+                path,
+                seen=(("PD", value, "mm"),),
+                resolution=f"{mm(value * 10)}?" if 2 <= value <= 8 else "Enter the PD in millimetres.",
+            )
+
+
+@check(
+    "pd.binocular-in-monocular",
+    "stop",
+    "A binocular PD stands in a monocular field",
+    family="measurements",
+    source="ANSUR II 2012: binocular 51 to 77 mm",
+    confidence="published",
+    explains=("pd.adult-range", "pd.child-range", "pd.parts-do-not-sum", "pd.frame-fit", "pd.outside-lens", "pd.unequal", "pd.near-difference",
+              "pd.near-not-less", "pd.changed", "pd.off-readings", "pd.near-off", "lens.blank-too-small", "pd.swapped", "pd.decentration"),
+)  # fmt: skip
+def binocular_in_monocular(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: no eye is more than about 42 mm from the bridge. 64 in a monocular field is the whole distance.
+    Fires: R 64, L 64; R 63, L blank.
+    Silent: R 38.5, L 38.5, the widest there are.
+    """
+    for eye in EYES:
+        adopted = v.case.measurements.of(eye)
+        for name, label in (("far_pd", "PD"), ("near_pd", "near PD")):
+            value = getattr(adopted, name)
+            if value is not None and value >= _MOST_MONOCULAR:
+                other = getattr(v.case.measurements.of(OTHER[eye]), name)
+                yield found(
+                    f"{eye_word(eye)} {label} {mm(value)} is a distance between both eyes.",
+                    f"measurements.{eye}.{name}",
+                    seen=((f"{eye_word(eye)} {label}", value, "mm"),),
+                    limit=f"below {mm(_MOST_MONOCULAR)}",
+                    consequence=f"The lens would be centred about {mm(value / 2)} too far out.",
+                    resolution=f"{eye_word(eye)} {mm(value - other)} with {mm(other)} of the other eye, if measured so."
+                    if other is not None and 22 <= value - other <= 42
+                    else "Measure each eye from the bridge; half of it is only a guess.",
+                )
+
+
+@check(
+    "pd.parts-do-not-sum",
+    "stop",
+    "The monocular PDs do not add up to the binocular one",
+    family="measurements",
+    source=_REPEAT,
+    confidence="from memory",
+)
+def parts_do_not_sum(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: right and left together are the whole. If not, one of the three figures is wrong.
+    Fires: R 31, L 34, binocular 63 (stop); 1.5 mm apart (asks).
+    Silent: R 31, L 32.5, binocular 63: half a millimetre is reading.
+    """
+    m = v.case.measurements
+    limit = v.limit["pd.sum"]
+    for name, label, whole in (("far_pd", "PD", m.binocular_far_pd), ("near_pd", "near PD", m.binocular_near_pd)):
+        total = _sum(v, name)
+        if total is None:
+            continue
+        wholes = [(whole, "adopted")] if whole is not None else []
+        wholes += [(r.value, "reading") for r in v.readings(name, "both")]
+        worst = max(wholes, key=lambda w: abs(w[0] - total), default=None)
+        if worst is None or abs(worst[0] - total) <= limit:
+            continue
+        right, left = getattr(m.right, name), getattr(m.left, name)
+        off = total - worst[0]
+        yield found(
+            f"Right and left {label} make {mm(total)}, measured over both eyes {mm(worst[0])}.",
+            f"measurements.right.{name}",
+            f"measurements.left.{name}",
+            seen=((f"Right {label}", right, "mm"), (f"Left {label}", left, "mm"), (f"Binocular {label}", worst[0], "mm")),
+            limit=f"within {mm(limit)}",
+            consequence=of_pd_error(v, "right", off, too_far_out=off > 0),
+            resolution=f"Measure again: right {mm(worst[0] - left)} or left {mm(worst[0] - right)}?",
+            severity="stop" if abs(off) >= 2 * limit else "confirm",
+        )
+
+
+@check(
+    "pd.adult-range",
+    "stop",
+    "A PD hardly any adult has",
+    family="measurements",
+    source="ANSUR II 2012, 6,068 adults: 51.0 to 77.0 mm; Dodgson 2004: nearly all 45 to 80 mm",
+    confidence="published",
+)
+def adult_range(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: one adult in about five hundred is outside 52 to 76 mm, and hardly one outside 45 to 80.
+    Fires: R 22, L 21 (stop); 77 mm of a man (asks: it is the greatest measured in a survey).
+    Silent: 53 mm; 75 mm.
+    """
+    total = _binocular(v, "far_pd")
+    if total is None or not v.adult:
+        return
+    least, most = v.limit["pd.adult.usual_least"], v.limit["pd.adult.usual_most"]
+    if least <= total <= most:
+        return
+    cannot = not v.limit["pd.adult.possible_least"] <= total <= v.limit["pd.adult.possible_most"]
+    if not cannot and (v.explained or _agrees_with_earlier(v, total)):
+        return
+    yield found(
+        f"PD {mm(total)} {'is not an adult’s' if cannot else 'is rare'}.",
+        "measurements.right.far_pd" if _sum(v, "far_pd") is not None else "measurements.binocular_far_pd",
+        "measurements.left.far_pd",
+        seen=(("Binocular PD", total, "mm"),),
+        limit=f"{mm(least)} to {mm(most)}",
+        severity="stop" if cannot else "confirm",
+        resolution="Measure again; if it is right, record so.",
+    )
+
+
+def _agrees_with_earlier(v: View, total: float) -> bool:
+    pair = v.earlier_pair_with("far_pd")
+    return pair is not None and abs((pair.far_pd.right or 0) + (pair.far_pd.left or 0) - total) <= 2
+
+
+def expected_child_pd(age: float, sex: str | None) -> float:
+    """Far PD in mm expected between 1 month and 19 years (MacLachlan & Howland 2002, coefficients from memory); mean of both if sex
+    is not known."""
+    boy = 43.36 + 1.663 * age - 0.034 * age * age
+    girl = 41.76 + 1.891 * age - 0.052 * age * age
+    return boy if sex == "male" else girl if sex == "female" else (boy + girl) / 2
+
+
+@check(
+    "pd.child-range",
+    "stop",
+    "A PD that does not go with the child's age",
+    family="measurements",
+    source="MacLachlan & Howland 2002, Ophthal. Physiol. Opt. 22:175-182 (coefficients from memory); Pacific University 1993",
+    confidence="from memory",
+    needs=("person.age_years",),
+)
+def child_range(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: a child's PD follows age. A five-year-old has about 50 mm; 66 is a parent's, or a slip.
+    Fires: age 5, PD 66 (stop); age 5, PD 60 (asks).
+    Silent: age 5, PD 52; age 1, PD 42.
+    """
+    total = _binocular(v, "far_pd")
+    if total is None or v.adult or v.age is None:
+        return
+    expected = expected_child_pd(v.age, v.case.person.sex)
+    off = total - expected
+    usual, possible = v.limit["pd.child.usual"], v.limit["pd.child.possible"]
+    if abs(off) <= usual or (abs(off) <= possible and (v.explained or _agrees_with_earlier(v, total))):
+        return
+    yield found(
+        f"PD {mm(total)} at {v.age:.0f} years; about {mm(round(expected))} is expected.",
+        "measurements.right.far_pd" if _sum(v, "far_pd") is not None else "measurements.binocular_far_pd",
+        "measurements.left.far_pd",
+        seen=(("Binocular PD", total, "mm"), ("Expected", round(expected, 1), "mm"), ("Age", int(v.age), "years")),
+        limit=f"within {mm(usual)} of what the age predicts",
+        severity="stop" if abs(off) > possible else "confirm",
+        resolution="Measure again; is this the child's own record?",
+    )
+
+
+@check(
+    "pd.near-not-less",
+    "stop",
+    "The near PD is not less than the far PD",
+    family="measurements",
+    source=_NEAR,
+    confidence="published",
+    explains=("pd.near-difference", "pd.near-off"),
+)
+def near_not_less(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: eyes converge to read, so near is less. More means that the two were exchanged; equal happens with a divergent squint
+    or one useful eye.
+    Fires: far 61, near 64 (stop); far 62, near 62, nothing recorded (asks).
+    Silent: far 64, near 60.5; equal with the note "divergent squint".
+    """
+    far, near = _binocular(v, "far_pd"), _binocular(v, "near_pd")
+    if far is None or near is None or near < far - 0.25:
+        return
+    seen = (("Far PD", far, "mm"), ("Near PD", near, "mm"))
+    if near > far + 0.25:
+        yield found(
+            f"Near PD {mm(near)} is more than far PD {mm(far)}.",
+            "measurements.right.near_pd",
+            "measurements.right.far_pd",
+            seen=seen,
+            limit="near below far",
+            resolution=f"Exchanged? Far {mm(near)}, near {mm(far)}."
+            if near - far <= v.limit["pd.near.most"]
+            else "Measure both again.",
+        )
+    elif not v.explained and not v.rx_explained and v.single_eye is None:
+        yield found(
+            f"Near PD equals far PD, {mm(far)}.",
+            "measurements.right.near_pd",
+            "measurements.right.far_pd",
+            seen=seen,
+            limit="near below far",
+            severity="confirm",
+            consequence=of_pd_error(v, "right", 2.0),
+            resolution="Measure near, or record what keeps the eyes from converging.",
+        )
+
+
+@check(
+    "pd.near-difference",
+    "confirm",
+    "Far and near PD differ by an unusual amount",
+    family="measurements",
+    source=_NEAR,
+    confidence="derived",
+    explains=("pd.near-off",),
+)
+def near_difference(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: at ordinary reading distances near is 2 to 6 mm less. More or less is a slip in one of them, or an unusual distance.
+    Fires: far 64, near 55; far 64, near 63 at 40 cm.
+    Silent: far 64, near 60; far 64, near 62.5 for a task at 80 cm.
+    """
+    far, near = _binocular(v, "far_pd"), _binocular(v, "near_pd")
+    if far is None or near is None or near >= far - 0.25 or v.explained or v.single_eye:
+        return
+    least, most = v.limit["pd.near.least"], v.limit["pd.near.most"]
+    distance = v.case.needs.working_distance_mm
+    if distance is not None and distance > 450:
+        least = max(least * 400 / distance - 0.5, 0.25)
+    elif distance is not None and distance < 330:
+        most = most * 330 / max(distance, 100)
+    if far - near < least or far - near > most:
+        yield found(
+            f"Far and near PD differ by {mm(far - near)}.",
+            "measurements.right.near_pd",
+            "measurements.right.far_pd",
+            seen=(("Far PD", far, "mm"), ("Near PD", near, "mm")),
+            limit=f"{mm(least)} to {mm(most)}",
+            consequence=of_pd_error(v, "right", (far - near) / 2 - 2),
+            resolution="Measure both again, and look at the working distance.",
+        )
+
+
+@check(
+    "pd.near-off",
+    "confirm",
+    "The near PD of one eye is far from what its far PD gives",
+    family="measurements",
+    source=_NEAR,
+    confidence="derived",
+)
+def near_off(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: each eye turns in by 2 to 2.5 mm to read. One eye that turns in by 5 and the other by none was misread or exchanged.
+    Fires: far R 33 L 31, near R 29 L 31.
+    Silent: far R 33 L 31, near R 31 L 29.
+    """
+    if v.explained or v.single_eye:
+        return
+    limit = v.limit["pd.near.off"]
+    for eye, adopted in (("right", v.case.measurements.right), ("left", v.case.measurements.left)):
+        computed = v.figures.of(eye).near_pd_computed  # type: ignore[arg-type]
+        if adopted.near_pd is None or computed is None or abs(adopted.near_pd - computed) <= limit:
+            continue
+        yield found(
+            f"{eye_word(eye)} near PD {mm(adopted.near_pd)}; its far PD gives about {mm(computed)}.",
+            f"measurements.{eye}.near_pd",
+            f"measurements.{eye}.far_pd",
+            seen=((f"{eye_word(eye)} near PD", adopted.near_pd, "mm"), ("Computed", round(computed, 1), "mm")),
+            limit=f"within {mm(limit)}",
+            resolution="Measure this eye again, far and near.",
+        )
+
+
+@check(
+    "pd.unequal",
+    "confirm",
+    "The monocular PDs are very unequal",
+    family="measurements",
+    source="Arenas 2014, Sci. World J. 347826: 79 % differ; teaching: over 3 mm measure again, over 5 give a reason",
+    confidence="common practice",
+)
+def unequal(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: most faces are a little uneven, few by more than 4 mm. An injury of the nose or orbit is a reason; a slip is likelier.
+    Fires: R 28, L 34.5, nothing recorded.
+    Silent: R 30.5, L 33; the same with "past nasal fracture"; an earlier pair with the same difference.
+    """
+    m = v.case.measurements
+    right, left = m.right.far_pd, m.left.far_pd
+    if right is None or left is None or max(right, left) >= _MOST_MONOCULAR:
+        return
+    off = abs(right - left)
+    if off <= v.limit["pd.unequal"] or v.explained:
+        return
+    pair = v.earlier_pair_with("far_pd")
+    if pair is not None and abs(((pair.far_pd.right or 0) - (pair.far_pd.left or 0)) - (right - left)) <= 1.5:
+        return
+    yield found(
+        f"Right and left PD differ by {mm(off)}.",
+        "measurements.right.far_pd",
+        "measurements.left.far_pd",
+        seen=(("Right PD", right, "mm"), ("Left PD", left, "mm")),
+        limit=f"{mm(v.limit['pd.unequal'])} without a reason",
+        consequence=of_pd_error(v, "right", off / 2),
+        resolution="Measure again with the head straight, or record the reason.",
+        for_lab=True,
+    )
+
+
+# --- against what else is on record -----------------------------------------------------------------------------------
+
+
+@check(
+    "pd.swapped",
+    "stop",
+    "Right and left PD are exchanged",
+    family="measurements",
+    source="comparison with the readings and the earlier pair",
+    confidence="derived",
+    explains=("pd.changed", "pd.off-readings", "pd.near-off"),
+)
+def swapped(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: when the two change places both lenses are off sideways, in opposite directions.
+    Fires: readings R 30, L 33, adopted R 33, L 30; last pair R 30, L 33, now R 33, L 30.
+    Silent: nearly equal eyes; a last pair that agrees as it stands.
+    """
+    m = v.case.measurements
+    for name, label in (("far_pd", "PD"), ("near_pd", "near PD")):
+        right, left = getattr(m.right, name), getattr(m.left, name)
+        if right is None or left is None or abs(right - left) < 1.0 or max(right, left) >= _MOST_MONOCULAR:
+            continue
+        source, severity = "", "stop"
+        rr, rl = v.readings(name, "right"), v.readings(name, "left")
+        if rr and rl:
+            r0, l0 = sum(r.value for r in rr) / len(rr), sum(r.value for r in rl) / len(rl)
+            if abs(r0 - left) <= 0.6 and abs(l0 - right) <= 0.6 and abs(r0 - right) > 0.9:
+                source = "the readings"
+            elif not (abs(r0 - right) <= 0.6 and abs(l0 - left) <= 0.6):
+                continue
+        if not source and abs(right - left) >= 1.5:
+            pair = v.earlier_pair_with(name)
+            if pair is not None:
+                both = getattr(pair, name)
+                r0, l0 = both.right, both.left
+                crossed, straight = abs(r0 - left) + abs(l0 - right), abs(r0 - right) + abs(l0 - left)
+                if crossed <= 1.6 and straight >= 2.5 and straight >= 2 * crossed:
+                    source, severity = "the earlier pair", "confirm" if v.explained else "stop"
+        if source:
+            off = abs(right - left)
+            yield found(
+                f"Right and left {label} look exchanged: {source} had right {mm(r0)}, left {mm(l0)}.",
+                f"measurements.right.{name}",
+                f"measurements.left.{name}",
+                seen=(
+                    (f"Right {label}", right, "mm"),
+                    (f"Left {label}", left, "mm"),
+                    ("Right before", r0, "mm"),
+                    ("Left before", l0, "mm"),
+                ),
+                consequence=of_pd_error(v, "right", off, too_far_out=right > left),
+                resolution=f"Right {mm(left)}, left {mm(right)}?",
+                severity="stop" if severity == "stop" else "confirm",
+            )
+
+
+@check(
+    "pd.off-readings",
+    "stop",
+    "The PD that is to be used is none that was measured",
+    family="measurements",
+    source="comparison with the readings",
+    confidence="derived",
+)
+def off_readings(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: the value used is one of the readings or lies between them. Otherwise a digit changed on the way.
+    Fires: readings 31.5 and 31, adopted 34 (stop); adopted 30.5 (asks).
+    Silent: adopted 31; adopted 31.25.
+    """
+    yield from _off_readings(v, found, "far_pd", "PD", 0.3)
+    yield from _off_readings(v, found, "near_pd", "near PD", 0.3)
+
+
+def _off_readings(v: View, found: Finder, name: str, label: str, slack: float) -> Iterator[Finding]:
+    for eye in EYES:
+        value = getattr(v.case.measurements.of(eye), name)
+        readings = v.readings(name, eye)
+        if value is None or not readings:
+            continue
+        least, most = min(r.value for r in readings), max(r.value for r in readings)
+        off = max(least - value, value - most)
+        if off > slack:
+            yield found(
+                f"{eye_word(eye)} {label} {mm(value)} was not measured: readings {mm(least)}"
+                + (f" to {mm(most)}." if most != least else "."),
+                f"measurements.{eye}.{name}",
+                seen=(
+                    (f"{eye_word(eye)} {label}", value, "mm"),
+                    ("Least reading", least, "mm"),
+                    ("Greatest reading", most, "mm"),
+                ),
+                limit="one of the readings, or between them",
+                consequence=of_pd_error(v, eye, off, too_far_out=value > most),
+                resolution=f"{mm((least + most) / 2)}?",
+                severity="stop" if off >= 1.0 else "confirm",
+            )
+
+
+@check(
+    "pd.repeats-disagree",
+    "confirm",
+    "Repeated PD readings disagree",
+    family="measurements",
+    source=_REPEAT,
+    confidence="from memory",
+)
+def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: two readings of one eye that are more than 1 mm apart show that at least one is wrong; their mean is not better.
+    Fires: 31 and 32.5.
+    Silent: 31 and 31.5; three readings of which two agree and the value used is one of them.
+    """
+    limit = v.limit["pd.repeat"]
+    for eye in EYES:
+        for name, label in (("far_pd", "PD"), ("near_pd", "near PD")):
+            values = sorted(r.value for r in v.readings(name, eye))
+            if len(values) < 2 or values[-1] - values[0] <= limit:
+                continue
+            used = getattr(v.case.measurements.of(eye), name)
+            close = [x for x in values if used is not None and abs(x - used) <= limit / 2]
+            if len(values) >= 3 and len(close) >= 2:
+                continue
+            yield found(
+                f"{eye_word(eye)} {label} was read as {mm(values[0])} and as {mm(values[-1])}.",
+                f"measurements.{eye}.{name}",
+                seen=((f"Least {label}", values[0], "mm"), (f"Greatest {label}", values[-1], "mm")),
+                limit=f"within {mm(limit)}",
+                consequence=of_pd_error(v, eye, values[-1] - values[0]),
+                resolution="Measure once more; two readings that agree decide.",
+            )
+
+
+@check(
+    "pd.single-reading",
+    "confirm",
+    "One PD reading where this prescription needs two",
+    family="measurements",
+    source="a single reading is good to ±0.5 to 1 mm; need computed from ISO 21987:2017 prism tolerance",
+    confidence="derived",
+)
+def single_reading(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: with strong lenses a millimetre of PD is beyond tolerance, so one reading alone proves too little.
+    Fires: −9.00 D in both eyes, PD read once.
+    Silent: −1.00 D read once; −9.00 D read twice.
+    """
+    needed = v.limit["repeat.needed"]
+    short = [
+        eye
+        for eye in EYES
+        if (need := v.figures.of(eye).pd_need_mm) is not None and need < needed and len(v.readings("far_pd", eye)) == 1
+    ]
+    if short and not v.explained and not _earlier_close(v):
+        eye = short[0]
+        need = v.figures.of(eye).pd_need_mm or 0.0
+        yield found(
+            "PD was read once; with these lenses it has to be exact to " + mm(need) + ".",
+            f"measurements.{eye}.far_pd",
+            seen=(("Exactness needed", need, "mm"), ("Readings", 1, "")),
+            limit=f"two readings where less than {mm(needed)} is needed",
+            consequence=of_pd_error(v, eye, 1.0),
+            resolution="Read it once more, by another person or method if possible.",
+        )
+
+
+def _earlier_close(v: View) -> bool:
+    """An earlier pair within half a millimetre is a second reading."""
+    pair = v.earlier_pair_with("far_pd")
+    m = v.case.measurements
+    if pair is None or m.right.far_pd is None or m.left.far_pd is None:
+        return False
+    return abs((pair.far_pd.right or 0) - m.right.far_pd) <= 0.5 and abs((pair.far_pd.left or 0) - m.left.far_pd) <= 0.5
+
+
+@check(
+    "pd.changed",
+    "confirm",
+    "The PD is not that of the earlier pair",
+    family="measurements",
+    source="a PD repeats to ±0.5 to 1 mm; growth of children, MacLachlan & Howland 2002",
+    confidence="derived",
+)
+def changed(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: an adult's PD hardly changes in a few years. A different one is a slip, a near PD, another client's, or the old one was wrong.
+    Fires: last pair R 31 L 32, now R 28.5 L 32.
+    Silent: R 31.5 L 31.5; a child who grew; a difference that makes no prism with these lenses.
+    """
+    pair = v.earlier_pair_with("far_pd")
+    m = v.case.measurements
+    if pair is None or v.explained:
+        return
+    years = max((v.case.today - pair.on).days / 365.25, 0.0) if pair.on else 2.0
+    limit = v.limit["pd.change"]
+    growth = 0.0 if v.age is None or v.age >= 18 else v.limit["pd.growth_a_year"] * min(years, 6.0) / 2
+    worst: tuple[float, str, float, float] | None = None
+    offs: list[float] = []
+    for eye in EYES:
+        now, before = m.of(eye).far_pd, pair.far_pd.of(eye)
+        if now is None or before is None:
+            return
+        off = now - before
+        offs.append(off)
+        beyond = max(off - growth, -off) if growth else abs(off)
+        need = v.figures.of(eye).pd_need_mm
+        # three millimetres are asked about whatever the lens: such a PD belongs to somebody else, or to near
+        least = limit if need is None else max(limit, min(need, 2 * limit))
+        if beyond > least and (worst is None or beyond > worst[0]):
+            worst = (beyond, eye, now, before)
+    if worst is None:
+        return
+    _, eye, now, before = worst
+    nearer = all(-3.5 <= off <= -1.0 for off in offs)
+    yield found(
+        f"{eye_word(eye)} PD {mm(now)}; the earlier pair had {mm(before)}.",
+        f"measurements.{eye}.far_pd",
+        seen=((f"{eye_word(eye)} PD", now, "mm"), ("Earlier pair", before, "mm")),
+        limit=f"within {mm(limit)}",
+        consequence=of_pd_error(v, eye, now - before, too_far_out=now > before),  # type: ignore[arg-type]
+        resolution="Both eyes are nearer by the same: is this the near PD?"
+        if nearer
+        else "Measure again; is this this client's PD?",
+    )
+
+
+@check(
+    "pd.frame-fit",
+    "confirm",
+    "The PD and the frame do not go together",
+    family="measurements",
+    source="derived from usual frame sizes",
+    confidence="derived",
+)
+def frame_fit(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: a frame is chosen so that the eyes are near the middle of the lenses. Far from it, PD or frame figures are wrong.
+    Fires: boxed centres 58 apart, PD 66; boxed centres 84 apart, PD 60.
+    Silent: boxed centres 70 apart, PD 63.
+    """
+    frame, total = v.frame, _binocular(v, "far_pd")
+    centres = frame.c if frame else None
+    if frame is None or total is None or centres is None:
+        return
+    wider, narrower = v.limit["pd.frame.wider"], v.limit["pd.frame.narrower"]
+    if not centres - narrower <= total <= centres + wider:
+        yield found(
+            f"PD {mm(total)} in a frame with boxed centres {mm(centres)} apart.",
+            "measurements.right.far_pd",
+            "frame.a",
+            seen=(("Binocular PD", total, "mm"), ("Boxed centre distance", centres, "mm")),
+            limit=f"{mm(centres - narrower)} to {mm(centres + wider)}",
+            resolution="Look at PD, a and distance between lenses; or choose "
+            + (
+                f"a frame at least {mm(total - centres - wider)} wider."
+                if total > centres
+                else f"a frame {mm(centres - narrower - total)} narrower."
+            ),
+        )
+
+
+@check(
+    "pd.outside-lens",
+    "stop",
+    "The fitting point lies outside the lens",
+    family="measurements",
+    source="ISO 8624:2011 boxing",
+    confidence="derived",
+)
+def outside_lens(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: the client would look past the lens. PD, height or a frame figure is wrong, or the frame is.
+    Fires: b 30, fitting height 34.
+    Silent: b 30, fitting height 19.
+    """
+    for eye in EYES:
+        lens = v.figures.of(eye)
+        if lens.point_inside is False:
+            yield found(
+                f"{eye_word(eye)} fitting point lies outside the lens.",
+                f"measurements.{eye}.height" if lens.height_box is not None else f"measurements.{eye}.far_pd",
+                f"measurements.{eye}.far_pd",
+                seen=tuple(
+                    (label, round(value, 1), "mm")
+                    for label, value in (
+                        ("PD", lens.far_pd),
+                        ("Decentration in", lens.decentration_in),
+                        ("Height in the box", lens.height_box),
+                        ("b", v.frame.b if v.frame else None),
+                    )
+                    if value is not None
+                ),
+                resolution="Measure PD and height again on this frame.",
+            )
+
+
+@check(
+    "pd.decentration",
+    "note",
+    "The lenses are decentred far",
+    family="measurements",
+    source="up to 3 mm an eye for strong lenses, above 5 mm ask; dispensing teaching",
+    confidence="common practice",
+)
+def decentration(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: far decentration makes a thick edge, a large blank and an eye that is off the middle of the lens.
+    Fires: boxed centres 76 apart, PD 62: 7 mm in each eye.
+    Silent: boxed centres 70 apart, PD 63.
+    """
+    offs = [(abs(f.decentration_in), eye) for eye in EYES if (f := v.figures.of(eye)).decentration_in is not None]
+    if not offs or max(offs)[0] <= 5:
+        return
+    off, eye = max(offs)
+    yield found(
+        f"{mm(off)} decentration in the {eye} lens.",
+        f"measurements.{eye}.far_pd",
+        seen=(("Decentration", round(off, 1), "mm"),),
+        limit="5 mm",
+        resolution=f"A frame {mm(2 * (off - 3))} narrower between boxed centres brings it to 3 mm.",
+    )
