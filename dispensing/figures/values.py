@@ -82,7 +82,7 @@ class Figures:
     prism_tolerance_v: float | None = None
     mass_g: float | None = None  # both lenses
     unknown: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # figure path -> paths of what is missing
-    # no outline on record: a shape with the frame\'s a, b and effective diameter stands in for it
+    # no outline on record: a shape with the frame's a, b and effective diameter stands in for it
     outline_assumed: bool = False
     # figure or field path -> the usual value taken for want of another
     assumed: Mapping[str, str] = field(default_factory=dict)

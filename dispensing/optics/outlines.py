@@ -122,22 +122,23 @@ def reach(a: float, b: float, shape: str) -> tuple[float, float]:
     return min(tried), max(tried)
 
 
+_USUAL_Q = {
+    "round": 2.0,
+    "oval": 2.0,
+    "oval_upright": 2.4,
+    "egg": 2.6,
+    "rectangle": 6.0,
+    "square": 6.0,
+    "hexagon": 14.0,
+    "octagon": 14.0,
+}
+_FIRM_Q = 4.5
+
+
 def usual_ed(a: float, b: float, shape: str) -> float:
-    """An effective diameter this shape commonly has in such a box, mm, rounded to 0.5: rounded sides for ovals, firm corners else."""
-    q = {
-        "round": 2.0,
-        "oval": 2.0,
-        "oval_upright": 2.4,
-        "egg": 2.6,
-        "rectangle": 6.0,
-        "square": 6.0,
-        "hexagon": 14.0,
-        "octagon": 14.0,
-    }
+    """The effective diameter this shape commonly has in such a box, mm, rounded to 0.1: ellipses for ovals, firm corners for others."""
     a, b = _box(a, b)
-    ed = math.floor(_ed(_sides(shape), q.get(shape, 4.5), a, b) * 2.0 + 0.5) / 2.0
-    least, most = reach(a, b, shape)
-    return min(max(ed, math.ceil(least * 2.0) / 2.0), most)
+    return math.floor(_ed(_sides(shape), _USUAL_Q.get(shape, _FIRM_Q), a, b) * 10.0 + 0.5) / 10.0
 
 
 @lru_cache(maxsize=512)
@@ -156,6 +157,8 @@ def outline_for(a: float, b: float, ed: float | None, shape: str, count: int = 1
     if not max(a, b) - 0.5 <= wanted <= math.hypot(a, b) + 0.01:
         why = f"must lie between the greater side of the box, {max(a, b):g}, and its diagonal, {math.hypot(a, b):.1f} mm, not {wanted:g}."
         raise OutOfRange("ed", ed, why)
+    if ed is None:
+        return _rounded(_sampled(sides, _USUAL_Q.get(shape, _FIRM_Q), a, b, count))
     aim = wanted
     radii: Array = np.empty(0)
     for _ in range(4):  # few points may miss the very corner: aim a little farther until the polygon has it
@@ -166,6 +169,10 @@ def outline_for(a: float, b: float, ed: float | None, shape: str, count: int = 1
         aim = min(max(aim + lacking, reach(a, b, shape)[0]), reach(a, b, shape)[1])
     if abs(wanted - 2.0 * float(radii.max())) > TOLERANCE_ED_MM:
         raise OutOfRange("count", count, f"is too few to show the corners of an effective diameter of {wanted:g} mm.")
+    return _rounded(radii)
+
+
+def _rounded(radii: Array) -> tuple[float, ...]:
     return tuple(np.round(radii, 3).tolist())
 
 
@@ -173,7 +180,8 @@ def _exponent(sides: tuple[Side, ...], a: float, b: float, wanted: float, shape:
     """The rounding whose effective diameter is nearest the one wanted: bracketed on a scale of exponents, then halved."""
     scale = np.geomspace(_Q_LEAST, _Q_MOST, 12).tolist()
     found = [_ed(sides, q, a, b) for q in scale]
-    brackets = [i for i in range(11) if (found[i] - wanted) * (found[i + 1] - wanted) <= 0.0]
+    aim = wanted + 0.02  # below q = 2 the effective diameter stands still at the box: take the fullest shape that has it
+    brackets = [i for i in range(11) if (found[i] - aim) * (found[i + 1] - aim) <= 0.0]
     if not brackets:
         best = min(range(12), key=lambda i: abs(found[i] - wanted))
         if abs(found[best] - wanted) <= TOLERANCE_ED_MM * 0.9:
@@ -185,7 +193,7 @@ def _exponent(sides: tuple[Side, ...], a: float, b: float, wanted: float, shape:
     rising = found[i + 1] > found[i]
     for _ in range(30):
         middle = math.sqrt(low * high)
-        if (_ed(sides, middle, a, b) < wanted) == rising:
+        if (_ed(sides, middle, a, b) < aim) == rising:
             low = middle
         else:
             high = middle
