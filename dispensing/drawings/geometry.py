@@ -8,9 +8,10 @@ an open shape. Two ways lead here: `geometry_of(case, figures)` for a dispense t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import cos, hypot, pi, sin
 
-from dispensing.case import SEGMENTED, Case, Eye, Frame, HeightReference, Reading
+from dispensing.case import SEGMENTED, Adopted, Case, Eye, Frame, HeightReference, Reading
 from dispensing.figures import Figures, LensFigures
 
 from .shapes import Point
@@ -20,21 +21,19 @@ from .shapes import Point
 class EyeGeometry:
     """One lens. All lengths in mm; prism in prism dioptres, base in and base up positive."""
 
-    far_pd: float | None = None  # monocular, from the middle of the nose
+    from_nose: float | None = None  # monocular PD the lens is centred by, from the middle of the nose
+    centred_for: str = "distance"  # or "near"
     height: float | None = None  # fitting height above the lower box tangent: fitting cross, segment top, or optical centre
-    near_pd: float | None = None
     pd_readings: tuple[float, ...] = ()
     height_readings: tuple[float, ...] = ()  # above the lower box tangent
     pupil_above_fitting: float | None = 0.0  # pupil centre above the fitting point; not 0 for a segment top
     family: str = ""
     near: Point | None = None  # near point or middle of the segment top, from the boxed centre
-    corridor: float | None = None
     segment_width: float | None = None
     segment_depth: float | None = None
     intermediate_depth: float | None = None
     blank_diameter: float | None = None
     blank_centre: Point | None = None
-    blank_needed: float | None = None
     optical_centre: Point | None = None
     prism_in: float = 0.0
     prism_up: float = 0.0
@@ -42,7 +41,6 @@ class EyeGeometry:
     centre_thickness: float | None = None
     edge_profile: tuple[float, ...] = ()  # thickness at equal steps round the outline, from nasal through up
     min_height: float | None = None  # what the design needs above the lower box tangent
-    doubt: bool = False
 
     @property
     def segmented(self) -> bool:
@@ -78,12 +76,14 @@ class PairGeometry:
         """Fitting point from the boxed centre: (nasal, up), each None where it is not known."""
         g = self.of(eye)
         c = self.centre_distance
-        x = None if c is None or g.far_pd is None else c / 2 - g.far_pd
+        x = None if c is None or g.from_nose is None else c / 2 - g.from_nose
         y = None if self.b is None or g.height is None else g.height - self.b / 2
         return x, y
 
 
+@lru_cache(maxsize=64)
 def outline_points(radii: tuple[float, ...]) -> tuple[Point, ...]:
+    """Points of an outline given by radii; kept, for one picture asks for them many times."""
     n = len(radii)
     return tuple((r * cos(2 * pi * i / n), r * sin(2 * pi * i / n)) for i, r in enumerate(radii))
 
@@ -110,14 +110,25 @@ def crossings(points: tuple[Point, ...], x: float) -> tuple[float, float] | None
     return (min(found), max(found)) if found else None
 
 
-def blank_centre_of(family: str, fitting: Point, *, cross_above_prism_point: float | None, segment: Point | None) -> Point:
-    """Where the middle of a round blank lies, from the boxed centre (mm; common practice, stated by the makers).
+def near_point(family: str, fitting: Point | None, *, inset: float | None, corridor: float | None) -> Point | None:
+    """Middle of the segment top, or the end of the corridor of a power-variation lens, from the boxed centre."""
+    if fitting is None or inset is None or family in ("", "single_vision"):
+        return None
+    if family in SEGMENTED:
+        return fitting[0] + inset, fitting[1]
+    return None if corridor is None else (fitting[0] + inset, fitting[1] - corridor)
 
-    Single vision: the optical centre. Progressive and degressive: the prism reference point, straight below the fitting cross.
-    Segment lenses: the distance optical centre, taken as straight above the middle of the segment by nothing: the fitting point.
+
+def blank_centre(family: str, fitting: Point | None, *, cross_above_prism_point: float | None) -> Point | None:
+    """Where the middle of a round blank lies, from the boxed centre (mm).
+
+    A power-variation lens has it at its prism reference point, straight below the fitting cross by what the maker states (common
+    practice); any other lens at its distance optical centre, taken here to be at the fitting point. None while it is not known.
     """
+    if fitting is None:
+        return None
     if family in ("progressive", "degressive"):
-        return fitting[0], fitting[1] - (cross_above_prism_point or 0.0)
+        return None if cross_above_prism_point is None else (fitting[0], fitting[1] - cross_above_prism_point)
     return fitting
 
 
@@ -173,64 +184,55 @@ def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:
     adopted = case.measurements.of(eye)
     design = case.lens.design
     family = design.family if design else ""
-    far_pd = f.far_pd if f.far_pd is not None else adopted.far_pd
+    from_nose, centred_for = _centring(f, frame, adopted)
     height = f.height_box
     if height is None and adopted.height_reference == "box":
         height = adopted.height
     fitting = _point(
-        None if frame.c is None or far_pd is None else frame.c / 2 - far_pd,
+        None if frame.c is None or from_nose is None else frame.c / 2 - from_nose,
         None if frame.b is None or height is None else height - frame.b / 2,
     )
     ordered = f.ordered
-    near = _near(f, frame, fitting, family)
+    quantity = "far_pd" if centred_for == "distance" else "near_pd"
     return EyeGeometry(
-        far_pd=far_pd,
+        from_nose=from_nose,
+        centred_for=centred_for,
         height=height,
-        near_pd=f.near_pd if f.near_pd is not None else adopted.near_pd,
-        pd_readings=tuple(r.value for r in case.measurements.readings if r.quantity == "far_pd" and r.eye == eye),
+        pd_readings=tuple(r.value for r in case.measurements.readings if r.quantity == quantity and r.eye == eye),
         height_readings=_heights_in_box(case.measurements.readings, eye, adopted.height_reference, adopted.height, height),
         pupil_above_fitting=f.segment_top_below_pupil if family in SEGMENTED else 0.0,
         family=family,
-        near=near,
-        corridor=design.corridor_mm if design else None,
+        near=near_point(family, fitting, inset=f.near_inset, corridor=design.corridor_mm if design else None),
         segment_width=design.segment_width_mm if design else None,
         segment_depth=design.segment_depth_mm if design else None,
         intermediate_depth=design.intermediate_depth_mm if design else None,
         blank_diameter=case.lens.blank_diameter_mm,
-        blank_centre=None
-        if fitting is None
-        else blank_centre_of(
-            family,
-            fitting,
-            cross_above_prism_point=design.cross_above_prism_point_mm if design else None,
-            segment=near,
+        blank_centre=blank_centre(
+            family, fitting, cross_above_prism_point=design.cross_above_prism_point_mm if design else None
         ),
-        blank_needed=f.blank_needed,
         prism_in=ordered.prism_in if ordered else 0.0,
         prism_up=ordered.prism_up if ordered else 0.0,
         front_curve=f.front_curve,
         centre_thickness=f.centre_thickness,
         edge_profile=f.edge_profile,
         min_height=design.min_height_mm if design else None,
-        doubt=case.measurements.in_doubt,
     )
+
+
+def _centring(f: LensFigures, frame: Frame, adopted: Adopted) -> tuple[float | None, str]:
+    """The PD by which the lens is centred, and for what: the figures say so by the decentration they chose."""
+    far = f.far_pd if f.far_pd is not None else adopted.far_pd
+    near = f.near_pd if f.near_pd is not None else adopted.near_pd
+    if frame.c is not None and f.decentration_in is not None:
+        chosen = frame.c / 2 - f.decentration_in
+        if near is not None and abs(chosen - near) < 0.005 and (far is None or abs(chosen - far) >= 0.005):
+            return near, "near"
+        return (far if far is not None and abs(chosen - far) < 0.005 else chosen), "distance"
+    return far, "distance"
 
 
 def _point(x: float | None, y: float | None) -> Point | None:
     return None if x is None or y is None else (x, y)
-
-
-def _near(f: LensFigures, frame: Frame, fitting: Point | None, family: str) -> Point | None:
-    if fitting is None or frame.b is None or family in ("", "single_vision"):
-        return None
-    inset = f.near_inset
-    if inset is None:
-        return None
-    if family in SEGMENTED:
-        return fitting[0] + inset, fitting[1]
-    if f.corridor_end_height is None:
-        return None
-    return fitting[0] + inset, f.corridor_end_height - frame.b / 2
 
 
 def _heights_in_box(

@@ -8,7 +8,8 @@ The nose line is x = 0 and the datum line y = 0.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
+from functools import lru_cache
 from math import asin, cos, hypot, pi, sin, sqrt
 
 from dispensing.case import EYES, Eye
@@ -32,11 +33,13 @@ def pair_picture(
     earlier: PairGeometry | None = None,
     before: PairGeometry | None = None,
     dimensions: bool = True,
+    whole_blanks: bool = False,
 ) -> Picture:
     """The picture of a pair.
 
     `earlier` is drawn as a ghost, its pupils at the level of these; `before` marks where the points were before a change;
-    `dimensions` adds the boxed sizes to the PDs and heights that are always dimensioned.
+    `dimensions` adds the boxed sizes to the PDs and heights that are always dimensioned. The window depends on the frame alone, so
+    that a live picture does not jump; with `whole_blanks` it is as large as the blanks need, for print.
     """
     drawing = _Drawing(geometry)
     for eye in EYES:
@@ -52,7 +55,7 @@ def pair_picture(
         drawing.dimension(eye)
     if dimensions:
         drawing.boxed_sizes()
-    return drawing.picture()
+    return drawing.picture(whole_blanks)
 
 
 def describe(geometry: PairGeometry) -> str:
@@ -70,7 +73,7 @@ def describe(geometry: PairGeometry) -> str:
 def _eye_words(geometry: PairGeometry, eye: Eye) -> str:
     g = geometry.of(eye)
     parts = [
-        "far PD not known" if g.far_pd is None else f"far PD {mm(g.far_pd)} mm",
+        f"{_pd_name(g)} not known" if g.from_nose is None else f"{_pd_name(g)} {mm(g.from_nose)} mm",
         f"{_height_name(g)} not known" if g.height is None else f"{_height_name(g)} {mm(g.height)} mm",
     ]
     x, y = geometry.fitting(eye)
@@ -86,12 +89,16 @@ def _eye_words(geometry: PairGeometry, eye: Eye) -> str:
             ]
         )
     if g.blank_diameter is not None:
-        covered = not any(_uncovered(geometry, eye))
+        covered = not _uncovered(geometry, eye)
         parts.append(f"blank {mm(g.blank_diameter)} mm {'covers' if covered else 'does not cover'} the lens")
     prism = prism_words(g.prism_in, g.prism_up)
     if prism:
         parts.append(f"prism {prism}")
     return f"{'Right' if eye == 'right' else 'Left'}: " + ", ".join(parts) + "."
+
+
+def _pd_name(g: EyeGeometry) -> str:
+    return "far PD" if g.centred_for == "distance" else "near PD"
 
 
 def _height_name(g: EyeGeometry) -> str:
@@ -107,49 +114,53 @@ def near_state(geometry: PairGeometry, eye: Eye) -> str:
     x, y = g.near
     if not inside(points, x, y):
         return "out"
-    round_it = (2 * pi * i / 24 for i in range(24))
-    whole = all(inside(points, x + NEAR_RADIUS * cos(t), y + NEAR_RADIUS * sin(t)) for t in round_it)
-    return "in" if whole else "cut"
+    # Outline points lie closer together than the circle is wide: the nearest of them is near enough to the nearest of the curve.
+    nearest = min((px - x) ** 2 + (py - y) ** 2 for px, py in points)
+    return "in" if nearest >= NEAR_RADIUS**2 else "cut"
 
 
-def _uncovered(geometry: PairGeometry, eye: Eye) -> list[bool]:
-    """For each outline point, whether it lies beyond the blank."""
+def _uncovered(geometry: PairGeometry, eye: Eye) -> tuple[bool, ...]:
+    """For each outline point, whether it lies beyond the blank; empty when there is no blank or all is covered."""
     g = geometry.of(eye)
     if g.blank_diameter is None or g.blank_centre is None:
-        return []
-    (x0, y0), radius = g.blank_centre, g.blank_diameter / 2
-    return [hypot(x - x0, y - y0) > radius for x, y in geometry.points]
+        return ()
+    return _beyond(geometry.points, *g.blank_centre, g.blank_diameter / 2)
 
 
-@dataclass(slots=True)
+@lru_cache(maxsize=64)
+def _beyond(points: tuple[Point, ...], x0: float, y0: float, radius: float) -> tuple[bool, ...]:
+    square = radius * radius
+    flags = tuple([(x - x0) ** 2 + (y - y0) ** 2 > square for x, y in points])
+    return flags if any(flags) else ()
+
+
 class _Drawing:
-    g: PairGeometry
-    shapes: list[Shape] = field(default_factory=list)
-    labels: Labels = field(default_factory=Labels)
+    def __init__(self, geometry: PairGeometry) -> None:
+        self.g = geometry
+        self.a = geometry.a if geometry.a is not None else OPEN_A
+        self.b = geometry.b if geometry.b is not None else OPEN_B
+        self.c = self.a + (geometry.dbl if geometry.dbl is not None else OPEN_DBL)
+        self.shapes: list[Shape] = []
+        self.labels = Labels()
 
     # --- where things are ---------------------------------------------------------------------------------------------
-
-    @property
-    def a(self) -> float:
-        return self.g.a if self.g.a is not None else OPEN_A
-
-    @property
-    def b(self) -> float:
-        return self.g.b if self.g.b is not None else OPEN_B
-
-    @property
-    def c(self) -> float:
-        return self.a + (self.g.dbl if self.g.dbl is not None else OPEN_DBL)
 
     def at(self, eye: Eye, x: float, y: float) -> Point:
         """From (nasal, up) of one lens to the picture."""
         return (-self.c / 2 + x, y) if eye == "right" else (self.c / 2 - x, y)
 
+    def placed(self, eye: Eye, points: Sequence[Point]) -> tuple[Point, ...]:
+        """`at` for many points."""
+        half = self.c / 2
+        if eye == "right":
+            return tuple([(x - half, y) for x, y in points])
+        return tuple([(half - x, y) for x, y in points])
+
     def fitting(self, eye: Eye) -> tuple[float | None, float | None]:
         """As `PairGeometry.fitting`, on the open boxes while there is no frame."""
         e = self.g.of(eye)
         return (
-            None if e.far_pd is None else self.c / 2 - e.far_pd,
+            None if e.from_nose is None else self.c / 2 - e.from_nose,
             None if e.height is None else e.height - self.b / 2,
         )
 
@@ -169,14 +180,14 @@ class _Drawing:
             self.at(eye, x, y) for x, y in ((half_a, half_b), (-half_a, half_b), (-half_a, -half_b), (half_a, -half_b))
         ]
         if self.g.outline:
-            self.add("outline", [self.at(eye, *p) for p in self.g.points], closed=True, name=f"{eye}.outline")
+            self.add("outline", self.placed(eye, self.g.points), closed=True, name=f"{eye}.outline")
         else:
             self.add("outline-open", _rounded(corners), closed=True, name=f"{eye}.outline")
         self.add("box", corners, closed=True)
         if e.blank_diameter is not None and e.blank_centre is not None:
             x, y = self.at(eye, *e.blank_centre)
-            self.shapes.append(Circle("blank-bad" if any(bad) else "blank", x, y, e.blank_diameter / 2, f"{eye}.blank"))
-        for run in _runs(bad, [self.at(eye, *p) for p in self.g.points]):
+            self.shapes.append(Circle("blank-bad" if bad else "blank", x, y, e.blank_diameter / 2, f"{eye}.blank"))
+        for run in _runs(bad, self.placed(eye, self.g.points)) if bad else ():
             self.add("uncovered", run)
         x, y = self.at(eye, 0, 0)
         self.add("box-centre", [(x - 1, y), (x + 1, y)])
@@ -197,7 +208,7 @@ class _Drawing:
         other = _Drawing(earlier)
         for eye in EYES:
             if earlier.outline:
-                points = [other.at(eye, *p) for p in earlier.points]
+                points = other.placed(eye, earlier.points)
                 self.add("ghost", [(x, y + rise) for x, y in points], closed=True, name=f"{eye}.earlier")
             x, y = other.fitting(eye)
             if x is not None and y is not None:
@@ -279,7 +290,7 @@ class _Drawing:
             middle = fitting[1] + e.pupil_above_fitting
             low_y, high_y = min(rows, default=middle), max(rows, default=middle)
             corners = ((low_x, low_y), (high_x, low_y), (high_x, high_y), (low_x, high_y))
-            self.add("spread", [self.at(eye, *p) for p in corners], closed=True, name=f"{eye}.spread")
+            self.add("spread", self.placed(eye, corners), closed=True, name=f"{eye}.spread")
             for v in columns if len(columns) > 1 else ():
                 px, py = self.at(eye, v, middle)
                 self.shapes.append(Circle("reading", px, py, 0.4))
@@ -295,7 +306,7 @@ class _Drawing:
             return
         (x0, y0), (x1, y1) = fitting, e.near
         corridor = ((x0 - 1.5, y0), (x1 - 2.2, y1), (x1 + 2.2, y1), (x0 + 1.5, y0))
-        self.add("corridor", [self.at(eye, *p) for p in corridor], closed=True)
+        self.add("corridor", self.placed(eye, corridor), closed=True)
         x, y = self.at(eye, x1, y1)
         state = near_state(self.g, eye)
         role = {"cut": "near-cut", "out": "near-bad"}.get(state, "near")
@@ -330,20 +341,20 @@ class _Drawing:
         ]
         points = self.g.points
         if not points or all(inside(points, *p) for p in curve):
-            self.add("segment", [self.at(eye, *p) for p in curve], closed=True, name=f"{eye}.segment")
+            self.add("segment", self.placed(eye, curve), closed=True, name=f"{eye}.segment")
         else:
             closed = [*curve, *_between(curve[-1], curve[0], 24)]
             within = [inside(points, *p) for p in closed]
-            placed = [self.at(eye, *p) for p in closed]
+            placed = self.placed(eye, closed)
             kept = _clip(closed, points)
             if kept:
-                self.add("segment", [self.at(eye, *p) for p in kept], closed=True, name=f"{eye}.segment")
+                self.add("segment", self.placed(eye, kept), closed=True, name=f"{eye}.segment")
             for run in _runs([not w for w in within], placed):
                 self.add("segment-uncut", run)
         if e.intermediate_depth:
             y = top - e.intermediate_depth
             half = sqrt(max(radius**2 - (y - middle) ** 2, 0.0))
-            self.add("optical-centre", [self.at(eye, x0 - half, y), self.at(eye, x0 + half, y)])
+            self.add("segment-line", [self.at(eye, x0 - half, y), self.at(eye, x0 + half, y)])
         left, right = self.at(eye, x0 - radius, top), self.at(eye, x0 + radius, top)
         self.labels.block(left[0], top - 0.4, right[0], top + 0.4)
 
@@ -367,7 +378,14 @@ class _Drawing:
         self.labels.block(x0, y0 - 0.5, x1, y1 + 0.5)
         words = prism_words(e.prism_in, e.prism_up)
         anchors = ("start", "end") if ux >= 0 else ("end", "start")
+        side = 1.8 if eye == "left" else -1.8  # beside a steep arrow, temporal of it
+        steep = (
+            [Text("datum-text", x1 + side, (y0 + y1) / 2 - 0.9, words, SMALL, "start" if side > 0 else "end")]
+            if abs(ux) < 0.35
+            else []
+        )
         self.say(
+            *steep,
             Text("datum-text", x1 + 1.2 * (1 if ux >= 0 else -1), y1 + 1.0, words, SMALL, anchors[0]),
             Text("datum-text", x1, y1 + 2.0, words, SMALL),
             Text("datum-text", x1, y1 - 4.0, words, SMALL),
@@ -394,15 +412,15 @@ class _Drawing:
         e = self.g.of(eye)
         x, y = self.fitting(eye)
         top, bottom = self.b / 2, -self.b / 2
-        if x is not None and e.far_pd is not None:
+        if x is not None and e.from_nose is not None:
             px, _ = self.at(eye, x, 0)
             level = top + 9.0
             start = top if y is None else y + 4.6
             self.add("extension", [(px, start), (px, level + 1.0)])
             self._dim((0.0, level), (px, level))
             self.say(
-                Text("dim-text", px / 2, level + 1.0, mm(e.far_pd), TEXT, "middle", f"{eye}.pd-text"),
-                Text("dim-text", px / 2, level - 3.6, mm(e.far_pd), TEXT, "middle", f"{eye}.pd-text"),
+                Text("dim-text", px / 2, level + 1.0, mm(e.from_nose), TEXT, "middle", f"{eye}.pd-text"),
+                Text("dim-text", px / 2, level - 3.6, mm(e.from_nose), TEXT, "middle", f"{eye}.pd-text"),
             )
             self._decentration(eye, x, top + 3.6)
         if y is None or e.height is None:
@@ -494,28 +512,38 @@ class _Drawing:
 
     # --- the whole ----------------------------------------------------------------------------------------------------
 
-    def picture(self) -> Picture:
-        # The window depends on the frame alone, so that the picture does not jump while numbers are typed; only a point far
-        # off, which must be seen, widens it. A blank that reaches beyond it is cut off.
-        reach = self.c / 2 + self.a / 2 + 13.0
-        top, bottom = self.b / 2 + 14.5, -self.b / 2 - 15.0
-        for shape in self.shapes:
-            if shape.role in ("fitting-bad", "near-bad", "fitting", "near", "pupil") and isinstance(shape, Circle):
-                reach = max(reach, abs(shape.x) + 7.0)
-                top, bottom = max(top, shape.y + 9.0), min(bottom, shape.y - 9.0)
-        for text in self.labels.texts:
-            if text.role == "stop-text":
-                left, low, right, _ = text_box(text)
-                reach, bottom = max(reach, right + 2.0, 2.0 - left), min(bottom, low - 1.0)
-        return Picture(
-            left=-reach,
-            bottom=bottom,
-            width=2 * reach,
-            height=top - bottom,
-            shapes=(*self.shapes, *self.labels.texts),
-            description=describe(self.g),
-            title="Both lenses to scale",
-        )
+    def picture(self, whole_blanks: bool) -> Picture:
+        shapes = (*self.shapes, *self.labels.texts)
+        left, bottom, width, height = _window(self, shapes, whole_blanks)
+        return Picture(left, bottom, width, height, shapes, describe(self.g), "Both lenses to scale")
+
+
+def cropped(picture: Picture, geometry: PairGeometry) -> Picture:
+    """A picture made with `whole_blanks`, seen through the smaller window that depends on the frame alone."""
+    left, bottom, width, height = _window(_Drawing(geometry), picture.shapes, False)
+    return replace(picture, left=left, bottom=bottom, width=width, height=height)
+
+
+def _window(drawing: _Drawing, shapes: Sequence[Shape], whole_blanks: bool) -> tuple[float, float, float, float]:
+    """Left, bottom, width, height. Only a point far off, which must be seen, widens it; a blank that reaches beyond is cut off."""
+    reach = drawing.c / 2 + drawing.a / 2 + 13.0
+    top, bottom = drawing.b / 2 + 14.5, -drawing.b / 2 - 15.0
+    for shape in shapes:
+        if isinstance(shape, Circle):
+            margin = None
+            if shape.role in ("blank", "blank-bad"):
+                margin = 0.5 if whole_blanks else None
+            elif shape.role in ("fitting-bad", "near-bad", "near", "pupil"):
+                margin = 5.0
+            if margin is not None:
+                room = shape.radius + margin
+                reach = max(reach, abs(shape.x) + room)
+                top, bottom = max(top, shape.y + room), min(bottom, shape.y - room)
+        elif isinstance(shape, Text) and shape.role == "stop-text":
+            left, low, right, high = text_box(shape)
+            reach = max(reach, right + 2.0, 2.0 - left)
+            top, bottom = max(top, high + 1.0), min(bottom, low - 1.0)
+    return -reach, bottom, 2 * reach, top - bottom
 
 
 def bounds(shapes: Sequence[Shape]) -> tuple[float, float, float, float]:

@@ -43,6 +43,7 @@ ROLES: dict[str, Look] = {
     "unknown": Look("confirm", 0.3, (1.2, 0.9)),
     "segment": Look("ink", 0.3, fill="pen", opacity=0.1),
     "segment-uncut": Look("soft", 0.18, (0.8, 0.6)),
+    "segment-line": Look("ink", 0.3),
     "near": Look("ink", 0.3),
     "near-cut": Look("confirm", 0.35, (1.2, 0.6)),
     "near-bad": Look("stop", 0.6),

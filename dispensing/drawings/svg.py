@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from itertools import pairwise
 
 from .shapes import Circle, Path, Picture, Point, Shape, Text
 
@@ -118,7 +119,7 @@ def thinned(points: Sequence[Point], *, closed: bool = False, tolerance: float =
     xs, ys = [p[0] for p in points], [p[1] for p in points]
     keep = {0, n - 1, xs.index(min(xs)), xs.index(max(xs)), ys.index(min(ys)), ys.index(max(ys))}
     anchors = sorted(keep)
-    stack = list(zip(anchors, anchors[1:], strict=False))
+    stack = list(pairwise(anchors))
     while stack:
         first, last = stack.pop()
         if last - first < 2:

@@ -6,7 +6,9 @@ check the print by. What does not fit on the first page goes to a second one; no
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from dispensing.case import EYES
@@ -23,30 +25,19 @@ from dispensing.drawings.page import (
     leading,
     wrap,
 )
-from dispensing.drawings.pair import pair_picture
+from dispensing.drawings.pair import cropped, pair_picture
 from dispensing.drawings.shapes import Picture
 
 from .geometry import geometry_of_document
-from .words import (
-    COMPENSATIONS,
-    FAMILIES,
-    MOUNTS,
-    NONE,
-    axis,
-    day,
-    length,
-    moment,
-    person,
-    power,
-    prism_part,
-    prism_resultant,
-)
+from .pdf_words import BODY, HEAD, SMALL, Block, Line, Row, fitting, left_blocks, measured, right_blocks
+from .words import NONE, axis, day, length, moment, person, power, prism_part, prism_resultant
 
 Document = dict[str, Any]
 LEFT, RIGHT = 12.0, PAGE_WIDTH - 12.0
+GUTTER = 6.0
+COLUMN = (RIGHT - LEFT - GUTTER) / 2
+SECOND = LEFT + COLUMN + GUTTER
 FOOT = PAGE_HEIGHT - 10.0  # baseline of the last line
-BODY, SMALL, HEAD = 8.0, 6.8, 9.0  # type sizes in points
-GUTTER, LABEL = 6.0, 25.0
 BAR = 50.0  # mm
 
 
@@ -57,22 +48,6 @@ class Cancellation:
     at: str  # RFC 3339, UTC
     reason: str
     replaced_by: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A label and what stands beside it."""
-
-    label: str
-    text: str
-    bold: bool = False
-    colour: str = INK
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    heading: str
-    rows: tuple[Row, ...]
 
 
 def order_pdf(document: Document, *, digest: str, cancelled: Cancellation | None = None) -> bytes:
@@ -96,6 +71,7 @@ class _Order:
         self.number: str = document["order"]["number"]
         self.zone: str = document["branch"]["time_zone"]
         self.later: list[Block] = []  # what the first page has no room for
+        self.rest: list[Line] = []
         self.foot = self._foot_lines()
         self.bottom = FOOT - 4.0 - len(self.foot) * leading(SMALL) - 2.0
 
@@ -105,13 +81,16 @@ class _Order:
         y = self._banners(y)
         y = self._powers(y)
         y = self._centration(y)
-        picture = pair_picture(geometry_of_document(self.document))
+        geometry = geometry_of_document(self.document)
+        picture = pair_picture(geometry, whole_blanks=True)
+        if picture.width > PAGE_WIDTH - 8 or y + picture.height + 110.0 > self.bottom:
+            picture = cropped(picture, geometry)
         on_first = picture.width <= PAGE_WIDTH - 8 and y + picture.height + 30.0 < self.bottom
         if on_first:
             y = self._picture(picture, y)
         y += 2.0
         self._columns(y)
-        rest = self._pages_of(self.later)
+        rest = self._pages_of(self.rest)
         extra = 0 if on_first else 1
         total = 1 + extra + len(rest)
         self._foot(1, total)
@@ -123,7 +102,7 @@ class _Order:
             self._turn()
             with self.sheet.element("P"):
                 self.sheet.text(LEFT, 22.0, f"Order {self.number}, continued", size=HEAD, bold=True)
-            for x, lines in zip((LEFT, self._second), columns, strict=True):
+            for x, lines in zip((LEFT, SECOND), columns, strict=True):
                 self._set(x, 30.0, lines)
             self._foot(2 + extra + i, total)
         return self.sheet.data()
@@ -136,10 +115,11 @@ class _Order:
             sheet.text(LEFT, 14.5, "Lens order", size=10, bold=True, colour=PEN)
             size = fitting_size(self.number, 100.0, 24, 9, bold=True) or 9
             sheet.text(LEFT, 23.5, self.number, size=size, bold=True)
-        wide = sheet.barcode(RIGHT - 74.0, 9.0, self.number, wide=76.0, high=11.0, alternative=f"Code 128: {self.number}")
+        # its quiet zone may reach into the margin
+        wide = sheet.barcode(RIGHT + 3.0, 9.0, self.number, wide=80.0, high=11.0, alternative=f"Code 128: {self.number}")
         with sheet.element("P"):
             sheet.text(
-                RIGHT - 74.0 + wide / 2, 23.5, f"dispense {order['dispense']}", size=SMALL, colour=SOFT, anchor="middle"
+                RIGHT + 3.0 - wide / 2, 23.5, f"dispense {order['dispense']}", size=SMALL, colour=SOFT, anchor="middle"
             )
         sheet.rule(LEFT, 26.0, RIGHT, 26.0, thickness=0.5, colour=PEN)
         return 30.0
@@ -224,7 +204,7 @@ class _Order:
             "Powers (D), axis by ISO 8429 (°), prism (Δ)",
             ("", "", "sphere", "cylinder", "axis", "addition", "prism across", "prism up/down", "prism, base 0–360"),
             rows,
-            (8, 22, 20, 20, 17, 20, 25, 25, 29),
+            (8, 20, 19, 19, 16, 19, 26, 27, 32),
         )
         return self._notes(y, notes)
 
@@ -283,7 +263,7 @@ class _Order:
         y: float,
         caption: str,
         heads: tuple[str, ...],
-        rows: list[tuple[str, ...]],
+        rows: Sequence[tuple[str, ...]],
         widths: tuple[float, ...],
     ) -> float:
         sheet = self.sheet
@@ -367,43 +347,123 @@ class _Order:
 
     # --- words ----------------------------------------------------------------------------------------------------------
 
-    @property
-    def _column(self) -> float:
-        return (RIGHT - LEFT - GUTTER) / 2
-
-    @property
-    def _second(self) -> float:
-        return LEFT + self._column + GUTTER
-
     def _columns(self, y: float) -> None:
+        """Two columns of words below the drawing; what does not fit is kept for the pages after."""
         self.sheet.rule(LEFT, y - 3.8, RIGHT, y - 3.8)
-        for x, blocks in ((LEFT, self._left_blocks()), (self._second, self._right_blocks())):
-            lines = [line for block in blocks for line in self._measured(block)]
-            fits = self._fit(lines, self.bottom - y)
+        kept: list[Line] = []
+        for x, blocks in ((LEFT, left_blocks(self.document)), (SECOND, right_blocks(self.document))):
+            lines = measured(blocks, COLUMN)
+            fits = fitting(lines, self.bottom - y)
             self._set(x, y, lines[:fits])
-            if fits < len(lines):
-                self.later_lines.append(lines[fits:])
+            kept += lines[fits:]
+        self.rest = kept + measured(self.later, COLUMN)
 
-    later_lines: list[list[_Line]]
+    def _set(self, x: float, y: float, lines: list[Line]) -> None:
+        """Sets measured lines; those of one row are one paragraph."""
+        at = 0
+        while at < len(lines):
+            end = at + 1
+            while end < len(lines) and lines[end].row is lines[at].row:
+                end += 1
+            with self.sheet.element("H2" if lines[at].heading else "P"), self.sheet.marked(lines[at].actual):
+                for line in lines[at:end]:
+                    y += line.before
+                    if line.label:
+                        self.sheet.text(x, y, line.label, size=BODY, colour=SOFT)
+                    self.sheet.text(x + line.indent, y, line.text, size=line.size, bold=line.bold, colour=line.colour)
+                    y += leading(line.size)
+            at = end
 
-    def _left_blocks(self) -> list[Block]:
-        return [_lens_block(self.document), _frame_block(self.document)]
+    def _pages_of(self, lines: list[Line]) -> list[list[list[Line]]]:
+        """The lines that are left, in two columns a page."""
+        pages: list[list[list[Line]]] = []
+        while lines:
+            columns = []
+            for _ in range(2):
+                fits = fitting(lines, self.bottom - 30.0) if lines else 0
+                columns.append(lines[:fits])
+                lines = lines[fits:]
+            pages.append(columns)
+        return pages
 
-    def _right_blocks(self) -> list[Block]:
-        d = self.document
-        blocks = []
-        if d["lens"]["remark"]:
-            blocks.append(Block("Remark", (Row("", d["lens"]["remark"], True),)))
-        if d["instructions"]:
-            blocks.append(Block("Instructions", tuple(Row("•", t) for t in d["instructions"])))
-        blocks.append(_worn_block(d))
-        if d["reasons"]:
-            blocks.append(
-                Block(
-                    "Unusual and confirmed",
-                    tuple(Row("•", f"{r['finding']} Reason: {r['reason']} ({r['by']})") for r in d["reasons"]),
-                )
-            )
-        if d["cautions"]:
-            blocks.append(Block("Cautions", tuple(Row("•", t) for t in d["cautions"])))
-        return blocks
+    # --- foot -----------------------------------------------------------------------------------------------------------
+
+    def _turn(self) -> None:
+        self.sheet.next_page()
+        self.sheet.text(LEFT, 14.0, f"Lens order {self.number}", size=SMALL, colour=SOFT)
+        self.sheet.rule(LEFT, 16.0, RIGHT, 16.0, thickness=0.5, colour=PEN)
+
+    def _foot_lines(self) -> list[str]:
+        people = self.document["people"]
+        words = f"Dispensed by {person(people['dispensed_by'])}."
+        if people["signed_by"]:
+            words += f" Signed by {person(people['signed_by'])}."
+        words += f" Issued by {person(people['issued_by'])}."
+        lines = wrap(words, RIGHT - LEFT, SMALL + 0.6)
+        if len(lines) > 3:
+            self.later.append(Block("Who answers for it", (Row("", words),)))
+            lines = [*lines[:2], "… in full on page 2"]
+        return lines
+
+    def _foot(self, page: int, pages: int) -> None:
+        y = self.bottom + 4.0
+        self.sheet.rule(LEFT, y - 3.6, RIGHT, y - 3.6)
+        with self.sheet.element("P"):
+            self.sheet.lines(LEFT, y, self.foot, size=SMALL + 0.6)
+        with self.sheet.element("P"):
+            self.sheet.text(LEFT, FOOT, f"SHA-256 of the order {self.digest}", size=6.2, colour=SOFT)
+        self.sheet.text(RIGHT, FOOT, f"page {page} of {pages}", size=SMALL, anchor="end")
+
+
+# --- cells --------------------------------------------------------------------------------------------------------------
+
+
+def _power_cells(lens: Document) -> tuple[str, ...]:
+    prism = lens["prism"]
+    return (
+        power(lens["sphere"]),
+        power(lens["cylinder"]),
+        axis(lens["axis"]),
+        power(lens["addition"]),
+        prism_part(prism["horizontal"]),
+        prism_part(prism["vertical"]),
+        prism_resultant(prism),
+    )
+
+
+def _same(prescribed: Document, ordered: Document) -> bool:
+    """Whether the prescription and the order ask for one and the same lens, whatever the cylinder form."""
+    if (prescribed["addition"], prescribed["prism"]) != (ordered["addition"], ordered["prism"]):
+        return False
+    return _form(prescribed) == _form(ordered)
+
+
+def _form(lens: Document) -> tuple[Decimal, Decimal, Decimal | None]:
+    """Sphere, cylinder and axis in minus cylinder form."""
+    sphere, cylinder = Decimal(lens["sphere"]), Decimal(lens["cylinder"])
+    if cylinder == 0:
+        return sphere, cylinder, None
+    along = Decimal(lens["axis"])
+    if cylinder > 0:
+        return sphere + cylinder, -cylinder, (along + 90) % 180
+    return sphere, cylinder, along % 180
+
+
+def _near_notes(letter: str, prescribed: Document) -> list[str]:
+    notes = []
+    if prescribed["intermediate_addition"] is not None:
+        notes.append(f"{letter} intermediate addition {power(prescribed['intermediate_addition'])}.")
+    if prescribed["near_sphere"] is not None:
+        notes.append(f"{letter} near sphere written {power(prescribed['near_sphere'])}.")
+    if prescribed["near_prism"] is not None:
+        prism = prescribed["near_prism"]
+        parts = [t for t in (prism_part(prism["horizontal"]), prism_part(prism["vertical"])) if t != NONE]
+        notes.append(f"{letter} near prism prescribed {', '.join(parts) or 'none'}.")
+    return notes
+
+
+def _decentration(text: str | None) -> str:
+    if text is None:
+        return NONE
+    value = Decimal(text)
+    return f"{length(text.lstrip('-'))} {'in' if value > 0 else 'out'}" if value else "0.0"
