@@ -13,7 +13,7 @@ Sources: Bland & Altman, Lancet 1986; i: 307-310 (uses 2 instead of 1.96); Bland
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -66,11 +66,11 @@ def intraclass(rows: Sequence[Sequence[float]]) -> float:
         raise TooFew("rows", 2, data.shape[0] if data.ndim else 0)
     n, k = data.shape
     means = data.mean(axis=1)
-    between = k * float(((means - data.mean()) ** 2).sum()) / (n - 1)
+    between = float(k) * float(((means - data.mean()) ** 2).sum()) / (n - 1)
     inside = float(((data - means[:, None]) ** 2).sum()) / (n * (k - 1))
     if between + (k - 1) * inside == 0.0:
         raise OutOfRange("rows", rows, "all readings are the same, so no share of the variance can be given.")
-    return (between - inside) / (between + (k - 1) * inside)
+    return float((between - inside) / (between + (k - 1) * inside))
 
 
 class Agreement(NamedTuple):
@@ -148,24 +148,27 @@ class Outlier(NamedTuple):
     outlying: bool
 
 
-def grubbs(readings: Sequence[float], significance: float = 0.05) -> Outlier:
+def grubbs(readings: Sequence[float], significance: float = 0.05, least: float = 0.0) -> Outlier:
     """Grubbs' two-sided test for one outlier: G = max|x − x̄|/s against ((n−1)/√n)·√(t²/(n−2+t²)), t at α/2n with n − 2.
 
-    Three readings can hardly ever show one (limit 1.1547 at most): repeat instead. Errors: NotFinite, TooFew (fewer than three),
-    OutOfRange (significance not between 0.0001 and 0.5).
+    Of three readings none is ever called outlying: two equal ones would condemn any third. Readings come in steps (half a millimetre
+    on a rule), so give `least`: a reading nearer than that to the mean of the others is not outlying whatever the statistic says.
+    Errors: NotFinite, TooFew (fewer than three), OutOfRange (significance not between 0.0001 and 0.5, least below 0).
     """
     x = all_finite("readings", readings)
     n = int(x.size)
     if x.ndim != 1 or n < 3:
         raise TooFew("readings", 3, n)
     alpha = within("significance", significance, 0.0001, 0.5)
+    floor = within("least", least, 0.0, 1e9)
     away = np.abs(x - x.mean())
     place = int(away.argmax())
     t = student_quantile(1.0 - alpha / (2.0 * n), n - 2)
     limit = (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
     sd = float(x.std(ddof=1))
     statistic = float(away[place]) / sd if sd > 0.0 else 0.0
-    return Outlier(place, float(x[place]), statistic, limit, statistic > limit)
+    from_others = float(away[place]) * n / (n - 1)
+    return Outlier(place, float(x[place]), statistic, limit, n > 3 and statistic > limit and from_others >= floor)
 
 
 def _differences(first: Sequence[float], second: Sequence[float]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -202,7 +205,7 @@ def chi_square_quantile(probability: float, freedom: int) -> float:
     return _bisect(lambda x: _gamma_share(k / 2.0, x / 2.0), p, 0.0, around * 10.0 + 50.0)
 
 
-def _bisect(rising, wanted: float, low: float, high: float) -> float:  # type: ignore[no-untyped-def]
+def _bisect(rising: Callable[[float], float], wanted: float, low: float, high: float) -> float:
     for _ in range(200):
         middle = (low + high) / 2.0
         if rising(middle) < wanted:

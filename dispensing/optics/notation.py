@@ -305,10 +305,10 @@ _LINE_PRISM = re.compile(
 _NUMBER = r"(?:[+-]\s*)?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[+-](?!\s*[0-9.,]))?"
 _BODY = re.compile(
     rf"(?P<sphere>{_NUMBER}|[a-z∞]+)"
-    rf"(?:\s*/\s*|\s+|(?=[+-]))?(?P<cylinder>{_NUMBER}|ds|sph)?"
-    r"(?:\s*(?:x|×|@|/|ax(?:is)?\.?|\s)\s*(?P<axis>[0-9]+(?:[.,][0-9]+)?)\s*°?)?",
+    rf"(?:\s*/\s*(?P<cylinder>{_NUMBER}|ds|sph)|\s*(?P<signed>[+-]\s*[0-9.,]+)|\s+(?P<none>ds|sph))?"
+    r"(?:(?:\s*(?:x|×|@|/|ax(?:is)?\.?)\s*|\s+)(?P<axis>[0-9]+(?:[.,][0-9]+)?)\s*°?)?",
     re.ASCII,
-)
+)  # a cylinder follows a stroke or has its sign; an axis follows a cross, or a space after a cylinder
 
 
 def parse_line(text: str | None) -> Line:
@@ -340,9 +340,12 @@ def parse_line(text: str | None) -> Line:
     prism = parse_prisms(" ".join(prisms)) if prisms else NO_PRISM
     tidy = tidy.strip(" ,;")
     body = _BODY.fullmatch(tidy)
+    unlike = NotationError(text, "Not understood: write it like −2.25/−0.50×170 add 2.25.")
     if not body:
-        raise NotationError(text, "Not understood: write it like −2.25/−0.50×170 add 2.25.")
-    cylinder, axis = body["cylinder"], body["axis"]
+        raise unlike
+    cylinder, axis = body["cylinder"] or body["signed"] or body["none"], body["axis"]
+    if axis and not cylinder and not re.search(r"[x×@]", tidy):
+        raise unlike  # two bare figures could be anything
     return Line(
         sphere=parse_power(body["sphere"]),
         cylinder=parse_cylinder(cylinder),

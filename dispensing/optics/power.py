@@ -308,7 +308,8 @@ def powers_from(f11: ArrayLike, f12: ArrayLike, f22: ArrayLike, form: Form = "mi
 def along_many(sphere: ArrayLike, cylinder: ArrayLike, axis: ArrayLike, meridian: ArrayLike) -> Floats:
     """Power along a meridian of many lenses at once, dioptres."""
     s, c, a = _checked(sphere, cylinder, axis)
-    return s + c * np.sin(np.radians(all_finite("meridian", meridian) - a)) ** 2
+    along: Floats = s + c * np.sin(np.radians(all_finite("meridian", meridian) - a)) ** 2
+    return along
 
 
 def _checked(sphere: ArrayLike, cylinder: ArrayLike, axis: ArrayLike) -> tuple[Floats, Floats, Floats]:
