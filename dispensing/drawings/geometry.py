@@ -9,10 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import cos, hypot, pi, sin
+from math import cos, pi, sin
+
+import numpy as np
 
 from dispensing.case import SEGMENTED, Adopted, Case, Eye, Frame, HeightReference, Reading
 from dispensing.figures import Figures, LensFigures
+from dispensing.figures.place import read_front
+from dispensing.figures.usual import SEGMENT_BELOW_BLANK_CENTRE_MM, Notes
 
 from .shapes import Point
 
@@ -120,15 +124,17 @@ def near_point(family: str, fitting: Point | None, *, inset: float | None, corri
 
 
 def blank_centre(family: str, fitting: Point | None, *, cross_above_prism_point: float | None) -> Point | None:
-    """Where the middle of a round blank lies, from the boxed centre (mm).
+    """Where the middle of a round blank lies, from the boxed centre (mm): the same rule as `figures` has for the blank it needs.
 
-    A power-variation lens has it at its prism reference point, straight below the fitting cross by what the maker states (common
-    practice); any other lens at its distance optical centre, taken here to be at the fitting point. None while it is not known.
+    A power-variation lens has it at its prism reference point, straight below the fitting cross by what the maker states; a segment
+    lens some way above the segment top; any other lens at its optical centre. None while it is not known.
     """
     if fitting is None:
         return None
     if family in ("progressive", "degressive"):
         return None if cross_above_prism_point is None else (fitting[0], fitting[1] - cross_above_prism_point)
+    if family in SEGMENTED:
+        return fitting[0], fitting[1] + SEGMENT_BELOW_BLANK_CENTRE_MM
     return fitting
 
 
@@ -137,7 +143,9 @@ def geometry_of(case: Case, figures: Figures) -> PairGeometry:
     frame = case.frame or Frame()
     outline, traced = frame.outline, True
     if not outline:
-        outline, traced = _computed_outline(frame), False
+        shape = read_front(case, Notes()).shape  # the one the figures stand on
+        outline = tuple(map(float, np.hypot(shape.x, shape.y))) if shape is not None else ()
+        traced = False
     return PairGeometry(
         a=frame.a,
         b=frame.b,
@@ -149,34 +157,6 @@ def geometry_of(case: Case, figures: Figures) -> PairGeometry:
         right=_eye(case, figures, frame, "right"),
         left=_eye(case, figures, frame, "left"),
     )
-
-
-def _computed_outline(frame: Frame) -> tuple[float, ...]:
-    """A smooth outline that fills the box, for a frame without a trace: a superellipse, its power from the effective diameter.
-
-    Only to have something to draw to scale; the figures make no use of it.
-    """
-    if not frame.a or not frame.b:
-        return ()
-    half_a, half_b = frame.a / 2, frame.b / 2
-
-    def radii(power: float) -> tuple[float, ...]:
-        out = []
-        for i in range(180):
-            t = 2 * pi * i / 180
-            out.append((abs(cos(t) / half_a) ** power + abs(sin(t) / half_b) ** power) ** (-1 / power))
-        return tuple(out)
-
-    low, high = 2.0, 12.0
-    if not frame.ed or not max(half_a, half_b) * 2 < frame.ed < 2 * hypot(half_a, half_b):
-        return radii(2.6)
-    for _ in range(24):
-        middle = (low + high) / 2
-        if 2 * max(radii(middle)) < frame.ed:
-            low = middle
-        else:
-            high = middle
-    return radii((low + high) / 2)
 
 
 def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:
@@ -192,7 +172,7 @@ def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:
         None if frame.c is None or from_nose is None else frame.c / 2 - from_nose,
         None if frame.b is None or height is None else height - frame.b / 2,
     )
-    ordered = f.ordered
+    prism = (f.ordered.prism_in, f.ordered.prism_up) if f.ordered else (0.0, 0.0)
     quantity = "far_pd" if centred_for == "distance" else "near_pd"
     return EyeGeometry(
         from_nose=from_nose,
@@ -210,8 +190,9 @@ def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:
         blank_centre=blank_centre(
             family, fitting, cross_above_prism_point=design.cross_above_prism_point_mm if design else None
         ),
-        prism_in=ordered.prism_in if ordered else 0.0,
-        prism_up=ordered.prism_up if ordered else 0.0,
+        optical_centre=fitting if family == "single_vision" and prism == (0.0, 0.0) else None,
+        prism_in=prism[0],
+        prism_up=prism[1],
         front_curve=f.front_curve,
         centre_thickness=f.centre_thickness,
         edge_profile=f.edge_profile,

@@ -21,7 +21,7 @@ from . import pdf
 from .pdf import MM
 from .roles import PAPER
 from .shapes import Picture
-from .typeface import face, fitting_size, making, prepare, printable, right_to_left, width, wrap
+from .typeface import MISSING, face, fitting_size, making, prepare, printable, right_to_left, width, wrap
 
 rl_config.useA85 = 0  # binary streams: smaller and quicker; a PDF is not sent as 7-bit text any more
 PAGE_WIDTH, PAGE_HEIGHT = 210.0, 297.0
@@ -75,6 +75,7 @@ class Sheet:
         self._marks: list[list[_Node]] = [[]]  # of each page: the element of each marked content id
         self._open = False
         self.page = 1
+        self.missing = False  # whether a sign had to be set as □
 
     # --- structure ----------------------------------------------------------------------------------------------------
 
@@ -124,7 +125,9 @@ class Sheet:
         anchor: str = "start",
     ) -> None:
         """One line, its baseline at y. The caller has seen to it that it fits (see `line`, `wrap`)."""
-        text = printable(text)
+        set_as = printable(text)
+        self.missing = self.missing or (MISSING in set_as and MISSING not in text)
+        text = set_as
         if not text:
             return
         with self.marked(text if right_to_left(text) else ""):

@@ -53,6 +53,8 @@ def pair_picture(
         drawing.changed_from(before)
     for eye in EYES:
         drawing.dimension(eye)
+    for eye in EYES:
+        drawing.prism(eye)
     if dimensions:
         drawing.boxed_sizes()
     return drawing.picture(whole_blanks)
@@ -260,12 +262,16 @@ class _Drawing:
             self.add("fitting", [(px, py - arm), (px, py + arm)])
             self.labels.block(px - arm, py - 0.4, px + arm, py + 0.4)
             self.labels.block(px - 0.4, py - arm, px + 0.4, py + arm)
-        self._prism(eye, (px, py))
 
     def _open(self, eye: Eye, x: float | None, y: float | None) -> None:
         """One or both of PD and height are missing: dashed lines on which the point must lie, and what to enter."""
         half_a, half_b = self.a / 2, self.b / 2
-        if x is not None:
+        if x is not None and self.g.of(eye).family == "single_vision":
+            # single vision is often ordered without a height: both optical centres at one level, the lab's usual one
+            px, _ = self.at(eye, x, 0)
+            self.add("unknown", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
+            self.say(*_around("note-text", px, -half_b * 0.45, "no height stated", SMALL))
+        elif x is not None:
             px, _ = self.at(eye, x, 0)
             self.add("unknown", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
             self.say(*_around("unknown-text", px, -half_b * 0.45, "height ?", TEXT))
@@ -358,12 +364,14 @@ class _Drawing:
         left, right = self.at(eye, x0 - radius, top), self.at(eye, x0 + radius, top)
         self.labels.block(left[0], top - 0.4, right[0], top + 0.4)
 
-    def _prism(self, eye: Eye, at: Point) -> None:
+    def prism(self, eye: Eye) -> None:
         """An arrow towards the base, its angle true, its length growing with the amount."""
         e = self.g.of(eye)
         amount = hypot(e.prism_in, e.prism_up)
         if amount < 0.005:
             return
+        x, y = self.fitting(eye)
+        at = self.at(eye, 0.0 if x is None else x, 0.0 if y is None else y)
         ux, uy = (e.prism_in if eye == "right" else -e.prism_in) / amount, e.prism_up / amount
         x0, y0 = at[0] + 2.6 * ux, at[1] + 2.6 * uy
         length = min(3.0 + 1.5 * amount, 13.0)
@@ -389,6 +397,7 @@ class _Drawing:
             Text("datum-text", x1 + 1.2 * (1 if ux >= 0 else -1), y1 + 1.0, words, SMALL, anchors[0]),
             Text("datum-text", x1, y1 + 2.0, words, SMALL),
             Text("datum-text", x1, y1 - 4.0, words, SMALL),
+            Text("datum-text", x1 - side, (y0 + y1) / 2 - 0.9, words, SMALL, "end" if side > 0 else "start"),
             Text("datum-text", x1, y1 + 5.0, words, SMALL, anchors[1]),
         )
 
@@ -437,6 +446,7 @@ class _Drawing:
         arm = 4.6 if side > -9.5 else 2.8
         self.add("extension", [(px + arm * (1 if dx > px else -1), y), (dx + (1.0 if dx > px else -1.0), y)])
         self._dim((dx, bottom), (dx, y))
+        self.labels.block(dx - 0.5, bottom, dx + 0.5, y)
         out = -1 if eye == "right" else 1
         anchor = "end" if out < 0 else "start"
         text = mm(e.height)

@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from arabic_reshaper import reshape
+from arabic_reshaper import ArabicReshaper
 from bidi import get_display
 from reportlab.pdfbase import pdfdoc, pdfmetrics
 from reportlab.pdfbase.ttfonts import FF_NONSYMBOLIC, FF_SYMBOLIC, TTFont, TTFontFace
@@ -26,6 +26,8 @@ _FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.tt
 
 # The first glyphs after ASCII of every document: with them most pages embed one and the same subset, which is made once.
 COMMON = "−±°ØΔ□×½–—’‘“”…•·≥≤éèêëöüäßøåñç"
+# Vowel signs stay; the one ligature the type lacks is spelled out.
+_joining = ArabicReshaper(configuration={"delete_harakat": False, "ARABIC LIGATURE ALLAH": False})
 making = Lock()  # reportlab reads a font file while it makes a subset, from one place at a time
 
 
@@ -112,7 +114,7 @@ def as_seen(text: str) -> str:
     """A line in the order in which its letters stand from left to right, Arabic letters joined. Other text is unchanged."""
     if text.isascii() or not right_to_left(text):
         return text
-    joined = reshape(text)
+    joined = _joining.reshape(text)
     known = fonts()[REGULAR].face.charToGlyph
     return str(get_display(joined if all(ord(c) in known for c in joined) else text))
 

@@ -36,7 +36,9 @@ def _eye(document: dict[str, Any], eye: Eye) -> EyeGeometry:
     if c is not None and b is not None and from_nose is not None and height is not None:
         fitting = (c / 2 - from_nose, height - b / 2)
     family = design["family"]
-    prism = lens["ordered"]["prism"] if lens["ordered"] else None
+    prism = (
+        (float(lens["ordered"]["prism"]["in"]), float(lens["ordered"]["prism"]["up"])) if lens["ordered"] else (0.0, 0.0)
+    )
     return EyeGeometry(
         from_nose=from_nose,
         centred_for=centration["centred_for"],
@@ -48,9 +50,10 @@ def _eye(document: dict[str, Any], eye: Eye) -> EyeGeometry:
         segment_depth=_number(design["segment_depth"]),
         intermediate_depth=_number(design["intermediate_depth"]),
         blank_diameter=_number(lens["blank"]["diameter"]),
-        blank_centre=blank_centre(family, fitting, cross_above_prism_point=_number(design.get("cross_above_prism_point"))),
-        prism_in=float(prism["in"]) if prism else 0.0,
-        prism_up=float(prism["up"]) if prism else 0.0,
+        blank_centre=blank_centre(family, fitting, cross_above_prism_point=_number(design["cross_above_prism_point"])),
+        optical_centre=fitting if family == "single_vision" and prism == (0.0, 0.0) else None,
+        prism_in=prism[0],
+        prism_up=prism[1],
     )
 
 

@@ -27,9 +27,11 @@ from dispensing.drawings.page import (
 )
 from dispensing.drawings.pair import cropped, pair_picture
 from dispensing.drawings.shapes import Picture
+from orders.document import canonical
+from orders.document import digest as digest_of
 
 from .geometry import geometry_of_document
-from .pdf_words import BODY, HEAD, SMALL, Block, Line, Row, fitting, left_blocks, measured, right_blocks
+from .pdf_words import BODY, HEAD, SMALL, Block, Line, Row, depth, fitting, left_blocks, measured, right_blocks
 from .words import NONE, axis, day, length, moment, person, power, prism_part, prism_resultant
 
 Document = dict[str, Any]
@@ -50,12 +52,14 @@ class Cancellation:
     replaced_by: str = ""
 
 
-def order_pdf(document: Document, *, digest: str, cancelled: Cancellation | None = None) -> bytes:
+def render(document: Document, *, digest: str | None = None, cancelled: Cancellation | None = None) -> bytes:
     """The order as PDF 1.7, tagged, its fonts embedded.
 
     `document` has the shape of order-1.0.json; `digest` is the SHA-256 of its canonical text in hexadecimal, printed so that a
-    paper can be held against the record. The same input gives the same bytes.
+    paper can be held against the record (None: computed here). The same input gives the same bytes.
     """
+    if digest is None:
+        digest = digest_of(canonical(document))
     number = document["order"]["number"]
     sheet = Sheet(
         title=f"Lens order {number}",
@@ -153,7 +157,7 @@ class _Order:
                 at = self.sheet.lines(x, y + 4.0, names, size=BODY, bold=True)
                 at = self.sheet.lines(x, at, others, size=BODY - 0.8)
             deepest = max(deepest, at)
-        return deepest + 0.5
+        return deepest + 1.8
 
     def _banners(self, y: float) -> float:
         """Cancelled, replaced, replaces: what must be seen before anything is made."""
@@ -202,7 +206,7 @@ class _Order:
         y = self._table(
             y,
             "Powers (D), axis by ISO 8429 (°), prism (Δ)",
-            ("", "", "sphere", "cylinder", "axis", "addition", "prism across", "prism up/down", "prism, base 0–360"),
+            ("", "", "sphere", "cylinder", "axis", "addition", "prism in/out", "prism up/down", "prism, base 0–360"),
             rows,
             (8, 20, 19, 19, 16, 19, 26, 27, 32),
         )
@@ -351,15 +355,25 @@ class _Order:
         """Two columns of words below the drawing; what does not fit is kept for the pages after."""
         self.sheet.rule(LEFT, y - 3.8, RIGHT, y - 3.8)
         kept: list[Line] = []
-        for x, blocks in ((LEFT, left_blocks(self.document)), (SECOND, right_blocks(self.document))):
-            lines = measured(blocks, COLUMN)
-            fits = fitting(lines, self.bottom - y)
-            self._set(x, y, lines[:fits])
+        room = self.bottom - y
+        columns = [blocks(self.document) for blocks in (left_blocks, right_blocks)]
+        size = BODY
+        if any(depth(measured(blocks, COLUMN, size)) > room for blocks in columns):
+            size = BODY - 0.8  # a little tighter rather than a second page for two lines
+        free = LEFT, y
+        for x, blocks in zip((LEFT, SECOND), columns, strict=True):
+            lines = measured(blocks, COLUMN, size)
+            fits = fitting(lines, room)
+            end = self._set(x, y, lines[:fits])
             kept += lines[fits:]
-        self.rest = kept + measured(self.later, COLUMN)
+            free = free if x == SECOND else (x, end)
+        # a part that the right column has no room for may still stand below the left one
+        fits = fitting(kept, self.bottom - free[1]) if kept and kept[0].heading else 0
+        self._set(*free, kept[:fits])
+        self.rest = kept[fits:] + measured(self.later, COLUMN)
 
-    def _set(self, x: float, y: float, lines: list[Line]) -> None:
-        """Sets measured lines; those of one row are one paragraph."""
+    def _set(self, x: float, y: float, lines: list[Line]) -> float:
+        """Sets measured lines, those of one row as one paragraph; returns the baseline of a next one."""
         at = 0
         while at < len(lines):
             end = at + 1
@@ -369,10 +383,11 @@ class _Order:
                 for line in lines[at:end]:
                     y += line.before
                     if line.label:
-                        self.sheet.text(x, y, line.label, size=BODY, colour=SOFT)
+                        self.sheet.text(x, y, line.label, size=line.size, colour=SOFT)
                     self.sheet.text(x + line.indent, y, line.text, size=line.size, bold=line.bold, colour=line.colour)
                     y += leading(line.size)
             at = end
+        return y
 
     def _pages_of(self, lines: list[Line]) -> list[list[list[Line]]]:
         """The lines that are left, in two columns a page."""
@@ -412,6 +427,8 @@ class _Order:
             self.sheet.lines(LEFT, y, self.foot, size=SMALL + 0.6)
         with self.sheet.element("P"):
             self.sheet.text(LEFT, FOOT, f"SHA-256 of the order {self.digest}", size=6.2, colour=SOFT)
+        if self.sheet.missing:
+            self.sheet.text(RIGHT - 24.0, FOOT, "□ a sign this type does not have", size=6.2, colour=SOFT, anchor="end")
         self.sheet.text(RIGHT, FOOT, f"page {page} of {pages}", size=SMALL, anchor="end")
 
 

@@ -57,28 +57,36 @@ class Line:
         return said if right_to_left(said) else ""
 
 
-def measured(blocks: Iterable[Block], room: float) -> list[Line]:
-    """The lines of blocks in a column `room` mm wide."""
-    return [line for block in blocks for line in _lines(block, room)]
+def measured(blocks: Iterable[Block], room: float, size: float = BODY) -> list[Line]:
+    """The lines of blocks in a column `room` mm wide, in type of `size` points."""
+    return [line for block in blocks for line in _lines(block, room, size)]
 
 
-def _lines(block: Block, room: float) -> Iterator[Line]:
+def depth(lines: list[Line]) -> float:
+    """How much of a column (mm) lines take."""
+    return sum(line.advance for line in lines)
+
+
+def _lines(block: Block, room: float, size: float) -> Iterator[Line]:
     head = Row("", block.heading)
-    for k, text in enumerate(wrap(block.heading, room, HEAD, bold=True)):
-        yield Line(head, text, size=HEAD, bold=True, colour=PEN, before=2.4 if k == 0 else 0.0, heading=True)
+    for k, text in enumerate(wrap(block.heading, room, size + 1, bold=True)):
+        yield Line(
+            head, text, size=size + 1, bold=True, colour=PEN, before=2.4 * size / BODY if k == 0 else 0.0, heading=True
+        )
     for row in block.rows:
         indent = BULLET if row.label in ("•", " ") else LABEL if row.label else 0.0
-        if indent == LABEL and width(row.label, BODY) > LABEL - 1.0:
-            indent = width(row.label, BODY) + 2.0
-        for k, text in enumerate(wrap(row.text, room - indent, BODY, bold=row.bold)):
+        if indent == LABEL and width(row.label, size) > LABEL - 1.0:
+            indent = width(row.label, size) + 2.0
+        for k, text in enumerate(wrap(row.text, room - indent, size, bold=row.bold)):
             yield Line(
                 row,
                 text,
                 label=row.label if k == 0 else "",
                 indent=indent,
+                size=size,
                 bold=row.bold,
                 colour=row.colour,
-                before=0.5 if k == 0 else 0.0,
+                before=0.5 * (size / BODY) ** 4 if k == 0 else 0.0,
             )
 
 
