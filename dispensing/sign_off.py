@@ -10,24 +10,19 @@ SHA-256. Any later change lifts the signature (`lift_signature`, called by whate
 
 from __future__ import annotations
 
-import dataclasses
-import hashlib
-import math
 from collections.abc import Mapping
 from typing import Any
 
-import rfc8785
 from django.db import transaction
 from django.utils import timezone
 
 from dispensing.assess import Assessment, assess_dispense, keep_counts
-from dispensing.case_json import case_to_json
 from dispensing.models import Dispense, Signature
+from dispensing.snapshot import seal
 from practice import access, audit, sign_in
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Staff
 
-SNAPSHOT_FORMAT = "datumline sign-off 1"
 LONGEST_COMMENT = 2000
 State = Dispense.State
 Decision = Signature.Decision
@@ -94,39 +89,6 @@ def _unanswered(found: Assessment, done: str) -> str | None:
     if confirms:
         return f"It cannot be {done} yet: {confirms} finding{'s' * (confirms != 1)} need{'s' * (confirms == 1)} a recorded reason."
     return None
-
-
-# --- what was seen ----------------------------------------------------------------------------------------------------
-
-
-def snapshot_of(found: Assessment) -> dict[str, Any]:
-    """Everything the signing person answers for, as plain values. Kept readable without this program."""
-    return {
-        "format": SNAPSHOT_FORMAT,
-        "case": case_to_json(found.case),
-        "figures": _plain(dataclasses.asdict(found.figures)),
-        "findings": [_plain(dataclasses.asdict(f)) for f in found.findings],
-        "reasons": [
-            {"finding": key, "text": r.text, "by": r.by.display_name, "at": audit.plain(r.at)}
-            for key, r in sorted(found.reasons.items())
-        ],
-    }
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return audit.plain(value)
-
-
-def seal(found: Assessment) -> tuple[str, str]:
-    """Canonical text (RFC 8785) of what is seen, and its SHA-256."""
-    text = rfc8785.dumps(snapshot_of(found))
-    return text.decode(), hashlib.sha256(text).hexdigest()
 
 
 # --- deeds ------------------------------------------------------------------------------------------------------------

@@ -213,10 +213,16 @@ def role_at(staff: Any, branch: Branch) -> str | None:
     return staff.posts.filter(branch=branch).values_list("role", flat=True).first()
 
 
-def why_not(staff: Any, action: str, *, branch: Branch, subject: Any = None, **facts: Any) -> str | None:
-    """Why somebody may not do this, in one sentence to show; None when they may. An unknown action is an error."""
+def why_not(
+    staff: Any, action: str, *, branch: Branch, subject: Any = None, known_role: str | None = None, **facts: Any
+) -> str | None:
+    """Why somebody may not do this, in one sentence to show; None when they may. An unknown action is an error.
+
+    `known_role`: their role at the branch, where a list has looked it up once for all its rows.
+    """
     rule = ACTIONS[action]
-    return rule(Ask(staff=staff, role=role_at(staff, branch), branch=branch, subject=subject, facts=facts))
+    role = known_role or role_at(staff, branch)
+    return rule(Ask(staff=staff, role=role, branch=branch, subject=subject, facts=facts))
 
 
 def may(staff: Any, action: str, *, branch: Branch, subject: Any = None, **facts: Any) -> bool:
@@ -228,6 +234,12 @@ def require(staff: Any, action: str, *, branch: Branch, subject: Any = None, **f
     no = why_not(staff, action, branch=branch, subject=subject, **facts)
     if no is not None:
         raise NotAllowed(no)
+
+
+def signing_role(staff: Any, branch: Branch) -> str | None:
+    """The role by which somebody signs others' dispenses at a branch; None when they never do."""
+    role = role_at(staff, branch)
+    return role if role in {SUPERVISOR, MANAGER} else None
 
 
 def is_trainee_at(staff: Staff, branch: Branch) -> bool:

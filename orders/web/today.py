@@ -1,14 +1,108 @@
-"""The start page: what waits for the person who has signed in."""
+"""The start page: what waits for the person who has signed in, and what the labs are doing for their branch."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import path
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from dispensing import waiting
+from orders.models import Order
+from practice import access
+from practice.models import Branch
+from practice.web.fields import Field
+from practice.web.shell import branch_of
+
+UNANSWERED_AFTER = timedelta(hours=24)  # common practice: a lab says the same or the next working day that it has an order
+ORDERS_SHOWN = 40
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderRow:
+    order: Order
+    since: datetime
+    promised_on: date | None
+    late: bool
+    questions: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderList:
+    title: str
+    rows: list[OrderRow]
+    total: int
+
+
+def _orders(branch: Branch) -> list[OrderList]:
+    """Orders of a branch by what has to be done about them; what has to be looked into first."""
+    today, now = branch.today(), timezone.now()
+    live = (
+        Order.objects.filter(branch=branch)
+        .exclude(state=Order.State.CANCELLED)
+        .defer("document")
+        .select_related("dispense__client", "lab")
+        .annotate(open_questions=Count("questions", filter=Q(questions__answered_at=None)))
+        .order_by("issued_at")
+    )
+    open_orders = live.exclude(state=Order.State.DISPATCHED)
+    dispatched = live.filter(state=Order.State.DISPATCHED, issued_at__gte=now - timedelta(days=90))
+
+    def row(order: Any) -> OrderRow:
+        late = (order.promised_on is not None and order.promised_on < today and order.state != Order.State.DISPATCHED) or (
+            order.state == Order.State.ISSUED and now - order.issued_at > UNANSWERED_AFTER
+        )
+        return OrderRow(
+            order=order, since=order.issued_at, promised_on=order.promised_on, late=late, questions=order.open_questions
+        )
+
+    rows = [row(o) for o in open_orders]
+    asked = [r for r in rows if r.questions or r.order.state == Order.State.CANNOT_MAKE]
+    rest = [r for r in rows if r not in asked]
+    lists = [
+        ("The lab asks, or cannot make it", asked),
+        ("Late, or not acknowledged for a day", [r for r in rest if r.late]),
+        ("Issued, not yet acknowledged", [r for r in rest if not r.late and r.order.state == Order.State.ISSUED]),
+        ("At the lab", [r for r in rest if not r.late and r.order.state != Order.State.ISSUED]),
+        ("Dispatched: on the way, or here", [row(o) for o in dispatched[:ORDERS_SHOWN]]),
+    ]
+    return [OrderList(title=t, rows=r[:ORDERS_SHOWN], total=len(r)) for t, r in lists if r]
+
+
+@require_safe
 def today(request: HttpRequest) -> HttpResponse:
-    return render(request, "orders/today.html", {})
+    branch = branch_of(request)
+    search = Field(
+        name="q",
+        label="Find a client: name, date of birth, telephone number or reference",
+        kind="search",
+        autocomplete="off",
+    )
+    context: dict[str, Any] = {"branch": branch, "search": search}
+    if branch is not None:
+        me: Any = request.user
+        lists = [
+            ("Returned to you", waiting.returned_to(me), False, True),
+            ("To sign", waiting.to_sign(me, branch), True, False),
+            ("Signed, to be ordered", waiting.signed_at(me, branch), False, False),
+            ("You are preparing", waiting.open_of(me), False, False),
+            ("Put forward by you", waiting.put_forward_by(me), False, False),
+        ]
+        if not access.may(me, "order.issue", branch=branch):
+            lists = [x for x in lists if x[0] != "Signed, to be ordered"]
+        context |= {
+            "date": branch.today(),
+            "lists": [x for x in lists if x[1]],
+            "orders": _orders(branch),
+            "may_add": access.may(me, "client.create", branch=branch),
+        }
+    return render(request, "orders/today.html", context)
 
 
 urlpatterns = [path("", today, name="today")]

@@ -33,10 +33,11 @@ class Field:
     doubt: bool = False
     wide: bool = False
     attrs: Mapping[str, str] = field(default_factory=dict)
+    ident: str = ""  # where one name stands several times on a page
 
     @property
     def id(self) -> str:
-        return "f-" + self.name.replace(".", "-")
+        return "f-" + (self.ident or self.name).replace(".", "-")
 
     @property
     def input_type(self) -> str:

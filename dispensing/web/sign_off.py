@@ -1,0 +1,297 @@
+"""The sign-off desk: what waits for a signature, one screen to judge it on, and what was seen when it was signed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_safe
+
+from dispensing import case as c
+from dispensing import sign_off, waiting
+from dispensing.assess import Assessment, assess_dispense, give_reason
+from dispensing.drawings.geometry import geometry_of
+from dispensing.drawings.pair import pair_picture
+from dispensing.models import Dispense, Signature
+from dispensing.snapshot import Damaged, read_snapshot, seal
+from dispensing.web.sheet import present
+from practice import access
+from practice.errors import Conflict, Invalid, NotAllowed, Refused
+from practice.web.fields import Field
+from practice.web.shell import branch_of
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """What is judged: the same for a dispense as it is now and for one as it was when it was signed."""
+
+    found: Assessment
+
+    @property
+    def lines(self) -> list[tuple[str, str]]:
+        case = self.found.case
+        return [
+            ("Needs", present.needs_words(case.needs)),
+            ("Prescription", present.prescription_words(case.prescription)),
+            ("Frame", present.frame_words(case.frame)),
+            ("Final fit", _fit_words(case.fit)),
+            ("Readings", present.readings_words(case)),
+            ("Lens", _lens_words(case.lens)),
+        ]
+
+    @property
+    def picture(self) -> Any:
+        return pair_picture(geometry_of(self.found.case, self.found.figures))
+
+    @property
+    def figures(self) -> list[present.FigureRow]:
+        return present.figure_rows(self.found.figures)
+
+    @property
+    def findings(self) -> list[present.FindingView]:
+        return present.finding_views(self.found, False)
+
+    @property
+    def readings(self) -> list[tuple[str, str, str, str, bool]]:
+        """Quantity, eye, value, how and by whom, in doubt."""
+        words = {"far_pd": "PD far", "near_pd": "PD near", "height": "height"}
+        return [
+            (
+                words[r.quantity],
+                {"right": "R", "left": "L", "both": "both"}[r.eye],
+                f"{r.value:.1f}",
+                ", ".join(w.replace("_", " ") for w in (r.method or "", r.reference or "", r.by) if w),
+                r.in_doubt,
+            )
+            for r in self.found.case.measurements.readings
+        ]
+
+    @property
+    def earlier(self) -> list[tuple[Any, str, str, str]]:
+        """Date, powers, PD and heights of the pairs before, newest first."""
+        return [
+            (p.on, present.prescription_words(p.prescription), _pair_words(p.far_pd), _pair_words(p.height))
+            for p in self.found.case.earlier[:3]
+        ]
+
+
+def _pair_words(pair: c.Pair[float | None]) -> str:
+    return " / ".join("?" if v is None else f"{v:.1f}" for v in pair) if any(v is not None for v in pair) else ""
+
+
+def _fit_words(fit: c.Fit) -> str:
+    words = ["confirmed" if fit.confirmed else "not confirmed"]
+    for value, word, unit in (
+        (fit.vertex_mm, "vertex", " mm"),
+        (fit.pantoscopic_deg, "pantoscopic", "°"),
+        (fit.face_form_deg, "face form", "°"),
+    ):
+        if value is not None:
+            words.append(f"{word} {value:g}{unit}")
+    return ", ".join(words)
+
+
+def _lens_words(lens: c.LensChoice) -> str:
+    words = [lens.design.name if lens.design else "", lens.material.name if lens.material else "", lens.coating]
+    words.append(lens.tint.name if lens.tint else "")
+    words.append(f"blank {lens.blank_diameter_mm:g}" if lens.blank_diameter_mm else "")
+    return ", ".join(w for w in words if w)
+
+
+@require_safe
+def desk(request: HttpRequest) -> HttpResponse:
+    branch = branch_of(request)
+    if branch is None:
+        raise Http404
+    rows = waiting.to_sign(request.user, branch)  # type: ignore[arg-type]
+    recent = (
+        Signature.objects.filter(by=request.user.pk, decision__in=[Signature.Decision.SIGNED, Signature.Decision.RETURNED])
+        .select_related("dispense__client", "dispense__dispenser")
+        .order_by("-at")[:10]
+    )
+    signs = access.signing_role(request.user, branch) is not None
+    context = {"branch": branch, "rows": rows, "recent": recent, "signs": signs, "zone": branch.time_zone}
+    return render(request, "dispensing/sign_off_desk.html", context)
+
+
+DEEDS = ("put_forward", "sign", "return", "take_over", "reason")
+
+
+def sign_off_page(request: HttpRequest, reference: str) -> HttpResponse:
+    """One dispense with everything needed to answer for it, and the deeds that are open to this person."""
+    dispense = get_object_or_404(
+        access.scoped(Dispense.objects.select_related("client", "branch", "group", "dispenser"), request.user),
+        reference=reference,
+    )
+    errors: dict[str, str] = {}
+    trouble = ""
+    if request.method == "POST":
+        try:
+            words = _do(request, dispense)
+        except Invalid as problem:
+            errors = problem.errors
+        except (Conflict, NotAllowed, Refused) as problem:
+            trouble = problem.message
+        else:
+            messages.success(request, words)
+            return redirect("dispensing:sign_off", reference)
+        dispense.refresh_from_db()
+    return render(request, "dispensing/sign_off.html", _context(request, dispense, errors, trouble))
+
+
+def _do(request: HttpRequest, dispense: Dispense) -> str:
+    deed = request.POST.get("deed", "")
+    version = request.POST.get("version", "")
+    common: dict[str, Any] = {
+        "actor": request.user,
+        "dispense": dispense,
+        "version": int(version) if version.isascii() and version.isdigit() and len(version) < 10 else 0,
+    }
+    comment = request.POST.get("comment", "")
+    if deed == "put_forward":
+        sign_off.put_forward(**common, comment=comment)
+        return "Put forward for signature."
+    if deed == "sign":
+        sign_off.sign(
+            **common,
+            comment=comment,
+            password=request.POST.get("password", "")[:200],
+            address=request.META.get("REMOTE_ADDR", ""),
+            seen_sha256=request.POST.get("seen", "") or "-",
+        )
+        return f"Signed. {dispense.reference} can be ordered."
+    if deed == "return":
+        sign_off.return_to_dispenser(**common, comment=comment)
+        return f"Returned to {dispense.dispenser.display_name}."
+    if deed == "take_over":
+        sign_off.take_over(**common)
+        return "This is your dispense now."
+    if deed == "reason":
+        key = request.POST.get("finding", "")
+        try:
+            give_reason(actor=request.user, dispense=dispense, finding_key=key, text=request.POST.get("reason", ""))  # type: ignore[arg-type]
+        except Invalid as problem:
+            raise Invalid({f"reason {key}": problem.errors["reason"]}) from problem
+        return "Reason recorded."
+    raise Refused("Nothing was done: choose one of the buttons.")
+
+
+def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], trouble: str) -> dict[str, Any]:
+    found = assess_dispense(dispense)
+    shown = Shown(found=found)
+    state, State = dispense.state, Dispense.State
+    restricted = sign_off.restricted(dispense)
+    deed = request.POST.get("deed", "") if request.method == "POST" else ""
+    typed = {name: request.POST.get(name, "") for name in ("comment", "reason", "finding")}
+
+    def may(action: str, **facts: Any) -> bool:
+        return access.may(request.user, action, branch=dispense.branch, subject=dispense, **facts)
+
+    def comment(name: str, label: str, **more: Any) -> Field:
+        mine = deed == name
+        return Field(
+            name="comment",
+            label=label,
+            kind="textarea",
+            rows=2,
+            value=typed["comment"] if mine else "",
+            error=errors.get("comment", "") if mine else "",
+            wide=True,
+            **more,
+        )
+
+    password = Field(
+        name="password",
+        label="Your password, to sign",
+        kind="password",
+        autocomplete="current-password",
+        error=errors.get("password", ""),
+    )
+    waiting_now = state == State.WAITING
+    no_sign = access.why_not(request.user, "dispense.sign", branch=dispense.branch, subject=dispense, restricted=restricted)
+    fields = {
+        "put_forward": comment("put_forward", "Anything the supervisor should know"),
+        "sign": comment("sign", "Comment"),
+        "return": comment("return", "What should be looked at again", required=True),
+        "password": password,
+    }
+    reasons = []
+    for number, view in enumerate(shown.findings, start=1):
+        key = view.finding.key
+        reasons.append(
+            (
+                view,
+                Field(
+                    name="reason",
+                    ident=f"reason-{number}",
+                    label="Why it is right this time",
+                    value=typed["reason"] if typed["finding"] == key and errors else "",
+                    error=errors.get(f"reason {key}", ""),
+                    autocomplete="off",
+                ),
+            )
+        )
+    return {
+        "dispense": dispense,
+        "client": dispense.client,
+        "age": access.age_on(dispense.client.date_of_birth, dispense.branch.today()),
+        "zone": dispense.branch.time_zone,
+        "restricted": restricted,
+        "shown": shown,
+        "findings": reasons,
+        "tally": found.tally,
+        "seen": seal(found)[1],
+        "signatures": dispense.signatures.select_related("by"),
+        "covers": sign_off.current_signature(dispense),
+        "needs_signature": sign_off.needs_signature(dispense),
+        "fields": fields,
+        "trouble": trouble,
+        "errors": [f for f in [*fields.values(), *(f for _, f in reasons)] if f.error],
+        "open_stops": found.open_stops,
+        "open_confirms": found.open_confirms,
+        "may_put_forward": state in {State.OPEN, State.RETURNED} and may("dispense.put_forward"),
+        "may_sign": waiting_now and no_sign is None,
+        "no_sign": no_sign if waiting_now else None,
+        "may_return": state in {State.WAITING, State.SIGNED} and may("dispense.return"),
+        "may_take_over": state in {State.OPEN, State.RETURNED, State.WAITING}
+        and dispense.dispenser_id != request.user.pk
+        and may("dispense.take_over"),
+        "may_reason": state in {State.OPEN, State.RETURNED, State.WAITING} and may("reason.give"),
+    }
+
+
+@require_safe
+def signature_page(request: HttpRequest, reference: str, pk: int) -> HttpResponse:
+    """Exactly what was seen when it was signed, from the copy that was frozen then."""
+    signature = get_object_or_404(
+        Signature.objects.filter(dispense__in=access.scoped(Dispense.objects.all(), request.user)).select_related(
+            "by", "dispense__client", "dispense__branch"
+        ),
+        pk=pk,
+        dispense__reference=reference,
+        decision=Signature.Decision.SIGNED,
+    )
+    dispense = signature.dispense
+    context: dict[str, Any] = {
+        "signature": signature,
+        "dispense": dispense,
+        "client": dispense.client,
+        "zone": dispense.branch.time_zone,
+    }
+    try:
+        shown = Shown(found=read_snapshot(signature.snapshot, signature.snapshot_sha256))
+        context |= {"shown": shown, "findings": [(v, None) for v in shown.findings], "tally": shown.found.tally}
+    except Damaged as problem:
+        context["damaged"] = str(problem)
+    return render(request, "dispensing/signature.html", context)
+
+
+urlpatterns = [
+    path("sign-off/", desk, name="sign_off_desk"),
+    path("dispenses/<str:reference>/sign-off/", sign_off_page, name="sign_off"),
+    path("dispenses/<str:reference>/signatures/<int:pk>/", signature_page, name="signature"),
+]
