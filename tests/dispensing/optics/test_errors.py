@@ -32,7 +32,7 @@ def test_within_says_limits_and_unit():
 def test_all_finite_names_the_place():
     with pytest.raises(NotFinite, match=r"^pd\[2\]"):
         all_finite("pd", [1.0, 2.0, float("nan")])
-    with pytest.raises(NotFinite, match="^pd:"):
+    with pytest.raises(NotFinite, match=r"^pd:"):
         all_finite("pd", ["a"])
     assert all_finite("pd", [[1, 2]]).shape == (1, 2)
 

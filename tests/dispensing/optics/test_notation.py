@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from decimal import Decimal as D
 
 import pytest
@@ -323,7 +324,5 @@ def test_what_is_printed_is_read_back(sphere, cylinder, axis, add):
 @given(st.text(max_size=60))
 def test_any_text_is_read_or_refused(text):
     for read in (parse_power, parse_cylinder, parse_axis, parse_mm, parse_degrees, parse_prism, parse_line):
-        try:
+        with contextlib.suppress(NotationError):  # anything else is a fault
             read(text)
-        except NotationError as refused:
-            assert refused.message
