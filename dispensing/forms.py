@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from functools import cache
@@ -70,12 +70,13 @@ class Entry:
     echo: str = ""
     error: str = ""
     chosen: tuple[str, ...] = ()  # of a field that takes several choices
+    theirs: str | None = None  # what somebody else saved here meanwhile
 
 
 class Posted(Protocol):
-    """A Django QueryDict, or anything with its two ways to ask."""
+    """A Django QueryDict, or anything that can be asked the same two questions."""
 
-    def get(self, key: str, default: str | None = None) -> Any: ...
+    def get(self, key: str) -> Any: ...
     def getlist(self, key: str) -> list[Any]: ...
 
 
@@ -327,6 +328,14 @@ class Parsed:
                 )
         return Parsed(self.part, entries)
 
+    def against(self, theirs: Mapping[str, Entry]) -> Parsed:
+        """The same, with what somebody else saved meanwhile beside every field in which it differs."""
+        entries = {
+            path: replace(e, theirs=words_of(theirs[path]) or "nothing") if words_of(e) != words_of(theirs[path]) else e
+            for path, e in self.entries.items()
+        }
+        return Parsed(self.part, entries)
+
     @property
     def as_written(self) -> dict[str, str]:
         """Every field as it was typed, by path; those left blank are left out."""
@@ -550,6 +559,18 @@ def shown(spec: Spec, value: Any) -> str:
     if kind == "readings":
         return "  ".join(notation.format_mm(v) for v in value)
     return str(value)
+
+
+def words_of(entry: Entry) -> str:
+    """What a field holds, in words that can be compared and read."""
+    if entry.spec.kind == "many":
+        known = dict(entry.spec.choices)
+        return ", ".join(known.get(v, v) for v in entry.chosen)
+    if entry.spec.kind == "tick":
+        return "ticked" if entry.typed else ""
+    if entry.spec.kind == "choice":
+        return dict(entry.spec.choices).get(entry.typed, entry.typed)
+    return entry.typed if entry.error else shown(entry.spec, entry.value)
 
 
 def filled(spec: Spec, value: Any) -> Entry:

@@ -116,21 +116,29 @@ def add_readings(*, actor: Staff, dispense: Dispense, readings: Sequence[NewRead
 
 def _complete(readings: Sequence[NewReading], dispense: Dispense) -> list[NewReading]:
     """The readings with the reference their method has; Invalid names every one that cannot be."""
-    errors: dict[str, str] = {}
-    complete = []
-    for i, reading in enumerate(readings):
-        for name, message in _faults(reading, dispense.frame.get("mount"), bool(dispense.frame)).items():
-            errors[f"readings.{i}.{name}"] = message
-        if reading.quantity == "height" and not reading.reference:
-            reading = replace(reading, reference=METHOD_REFERENCE.get(reading.method, ""))
-            if not reading.reference:
-                errors.setdefault(f"readings.{i}.reference", "Say what this height was read from.")
-        complete.append(reading)
+    errors = faults(readings, dispense)
     if not readings:
         errors["readings"] = "There is no reading to save."
     if errors:
         raise Invalid(errors)
-    return complete
+    return [_with_reference(r) for r in readings]
+
+
+def faults(readings: Sequence[NewReading], dispense: Dispense) -> dict[str, str]:
+    """Why these cannot be recorded on this dispense, by `readings.<n>.<field>`; empty when they can."""
+    errors: dict[str, str] = {}
+    for i, reading in enumerate(readings):
+        for name, message in _faults(reading, dispense.frame.get("mount"), bool(dispense.frame)).items():
+            errors[f"readings.{i}.{name}"] = message
+        if reading.quantity == "height" and not _with_reference(reading).reference:
+            errors.setdefault(f"readings.{i}.reference", "Say what this height was read from.")
+    return errors
+
+
+def _with_reference(reading: NewReading) -> NewReading:
+    if reading.quantity != "height" or reading.reference:
+        return reading
+    return replace(reading, reference=METHOD_REFERENCE.get(reading.method, ""))
 
 
 def _faults(reading: NewReading, mount: str | None, has_frame: bool) -> dict[str, str]:

@@ -1,0 +1,150 @@
+"""{% load sheet %}{% entry "prescription.right.sphere" %}: one field of the sheet.
+
+Written as text rather than as a template: a sheet has ninety fields, and a template for each costs more than all the rest.
+Every text that goes in is escaped here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django import template
+from django.template.context import Context
+from django.urls import NoReverseMatch, reverse
+from django.utils.html import escape
+from django.utils.safestring import SafeString, mark_safe
+
+from dispensing.case import PrescribedLens
+from dispensing.forms import FIGURE_KINDS, Entry
+from dispensing.web.sheet import present
+
+register = template.Library()
+
+
+@register.simple_tag(takes_context=True)
+def entry(context: Context, path: str, label: str = "", show: str = "") -> SafeString:
+    """The field at `path` of `entries`. `label` replaces its name; `show`: "bare" hides the label, "chips" lays choices out."""
+    entries: Mapping[str, Entry] = context["entries"]
+    e = entries[path]
+    kind = e.spec.kind
+    name = escape(label or e.spec.label)
+    if kind == "many":
+        return mark_safe(_many(e, name))  # noqa: S308
+    if kind == "tick":
+        return mark_safe(_tick(e, name))  # noqa: S308
+    if kind == "choice" and show == "chips":
+        return mark_safe(_chips(e, name))  # noqa: S308
+    return mark_safe(_field(e, name, bare=show == "bare"))  # noqa: S308
+
+
+@register.simple_tag(takes_context=True)
+def eye_entry(context: Context, eye: str, name: str) -> SafeString:
+    """A field of one eye of the prescription, its label unseen (the column says it)."""
+    return mark_safe(_field(context["entries"][f"prescription.{eye}.{name}"], None, bare=True))  # noqa: S308
+
+
+@register.simple_tag(takes_context=True)
+def ordered_entry(context: Context, eye: str, name: str) -> SafeString:
+    return mark_safe(_field(context["entries"][f"lens.ordered_{eye}.{name}"], None, bare=True))  # noqa: S308
+
+
+@register.simple_tag
+def cell_entry(e: Entry) -> SafeString:
+    return mark_safe(_field(e, None, bare=True))  # noqa: S308
+
+
+@register.filter
+def at(mapping: Mapping[str, Any], key: str) -> Any:
+    return mapping.get(key)
+
+
+@register.filter
+def eye_words(lens: PrescribedLens) -> str:
+    return present.eye_words(lens)
+
+
+@register.filter
+def manual_url(check: str) -> str:
+    """The manual page of a check; empty while there is none."""
+    try:
+        return reverse("dispensing:check", args=[check])
+    except NoReverseMatch:
+        return ""
+
+
+def _field(e: Entry, label: str | None, *, bare: bool) -> str:
+    spec = e.spec
+    ident = spec.id
+    figure = spec.kind in FIGURE_KINDS
+    name = label if label is not None else escape(spec.label)
+    unit = f' <span class="unit">{escape(spec.unit)}</span>' if spec.unit and not bare else ""
+    hidden = ' class="visually-hidden"' if bare else ""
+    unit_word = f" ({escape(spec.unit)})" if spec.unit and bare else ""
+    classes = "field figure" if figure else "field"
+    if e.error:
+        classes += " bad"
+    invalid = ' aria-invalid="true"' if e.error else ""
+    described = f' aria-describedby="{ident}-echo {ident}-error"'
+    if spec.kind == "text":
+        control = f'<textarea id="{ident}" name="{spec.path}" rows="2"{described}{invalid}>\n{escape(e.typed)}</textarea>'
+        classes += " wide"
+    elif spec.kind == "choice":
+        options = "".join(
+            f'<option value="{escape(v)}"{" selected" if v == e.typed else ""}>{escape(w)}</option>'
+            for v, w in spec.choices
+        )
+        blank = "" if spec.path.startswith("readings.") else '<option value=""></option>'
+        control = f'<select id="{ident}" name="{spec.path}"{described}{invalid}>{blank}{options}</select>'
+    else:
+        kind = f' data-kind="{spec.kind}"' if figure else ""
+        mode = ' inputmode="text" autocapitalize="off" spellcheck="false"' if figure else ""
+        control = f'<input id="{ident}" name="{spec.path}" value="{escape(e.typed)}"{kind}{mode} autocomplete="off"{described}{invalid}>'
+    return f'<div class="{classes}"><label for="{ident}"{hidden}>{name}{unit_word}{unit}</label>{control}{_after(e)}</div>'
+
+
+def _after(e: Entry) -> str:
+    """How it was understood, what somebody else has there, and what is wrong: always in place, so that a script can fill them."""
+    ident = e.spec.id
+    echo = e.echo if e.echo and e.echo.split(" ")[0] != e.typed else ""
+    theirs = f'<span class="theirs">theirs: {escape(e.theirs)}</span>' if e.theirs is not None else ""
+    hidden = "" if e.error else " hidden"
+    return (
+        f'<output class="echo" id="{ident}-echo" for="{ident}">{escape(echo)}</output>{theirs}'
+        f'<p class="error" id="{ident}-error"{hidden}>{escape(e.error)}</p>'
+    )
+
+
+def _tick(e: Entry, name: str) -> str:
+    ident = e.spec.id
+    return (
+        f'<div class="field"><label class="tick" for="{ident}"><input type="checkbox" id="{ident}" name="{e.spec.path}" value="1"'
+        f'{" checked" if e.typed else ""} aria-describedby="{ident}-error"> <span>{name}</span></label>{_after(e)}</div>'
+    )
+
+
+def _many(e: Entry, name: str) -> str:
+    ident = e.spec.id
+    chosen = set(e.chosen)
+    chips = "".join(
+        f'<label class="choice"><input type="checkbox" name="{e.spec.path}" value="{escape(v)}"{" checked" if v in chosen else ""}>'
+        f" {escape(w)}</label>"
+        for v, w in e.spec.choices
+    )
+    return (
+        f'<fieldset class="field choices" id="{ident}" tabindex="-1"><legend>{name}</legend><div class="chips">{chips}</div>{_after(e)}'
+        "</fieldset>"
+    )
+
+
+def _chips(e: Entry, name: str) -> str:
+    ident = e.spec.id
+    chips = "".join(
+        f'<label class="choice"><input type="radio" name="{e.spec.path}" value="{escape(v)}"{" checked" if v == e.typed else ""}>'
+        f" {escape(w)}</label>"
+        for v, w in e.spec.choices
+    )
+    return (
+        f'<fieldset class="field choices" id="{ident}" tabindex="-1"><legend>{name}</legend><div class="chips">{chips}</div>{_after(e)}'
+        "</fieldset>"
+    )
