@@ -6,7 +6,7 @@ field is what is seen of the outside through the lens: thin lens, tangent of the
 covers, so a ring between is seen by nobody (ring scotoma); a minus lens shows more, and the ring is seen twice.
 
 Accuracy: closed form of a thin lens (1e-12 degree). A real lens bends its edge ray more than Prentice's rule says: 20 mm off the centre the
-real field of an exact trace differs by up to 1.7 degrees between -3.00 and +3.00, 3.3 between -6.00 and +6.00, 7 at -10.00 and 6 at +12.00.
+real field of an exact trace differs by up to 1.8 degrees between -3.00 and +3.00, 3.3 between -6.00 and +6.00, 7 at -10.00 and 6 at +12.00.
 `real_angle` traces the lens.
 Source: field of view of a spectacle lens, any text of ophthalmic optics (Jalie; Fannin & Grosvenor, from memory).
 """
