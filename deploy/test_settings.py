@@ -9,3 +9,4 @@ STORAGES = {
 }
 SECRET_KEY = "for tests only, never for a real site, never for a real site"  # noqa: S105
 ALLOWED_HOSTS = ["*"]
+WHITENOISE_AUTOREFRESH = True  # static files are looked up when asked for: no collected folder is needed

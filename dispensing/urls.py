@@ -1,8 +1,9 @@
-from dispensing.web import client, sign_off
+from dispensing.web import catalogue, client, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
 urlpatterns = [
+    *catalogue.urlpatterns,
     *client.urlpatterns,
     *sheet.urlpatterns,
     *sign_off.urlpatterns,

@@ -16,6 +16,8 @@ NAV = (
     ("Today", "orders:today"),
     ("Clients", "practice:clients"),
     ("Orders", "orders:list"),
+    ("Frames", "dispensing:frames"),
+    ("Lenses", "dispensing:lenses"),
     ("Bench", "dispensing:bench"),
     ("Checks", "dispensing:checks"),
 )
