@@ -2,7 +2,8 @@
 
 Frame: origin at the back vertex, z against the light (towards the object), x and y as facing the wearer (x to the observer's right).
 The eye is at negative z. The ray is followed backwards, from the eye to the object: light paths are reversible.
-The toric back surface is a true torus, tyre form: the circle along the minus-cylinder axis revolved.
+The toric back surface is a true torus, tyre form, as in `thickness`: the steeper circle, across the axis of the minus cylinder, revolved
+at the radius of the flatter one.
 """
 
 from __future__ import annotations
@@ -35,21 +36,24 @@ class RealLens:
         return flat / per, steep / per, math.radians(axis_in_scale(p.axis))
 
 
-def _torus(u: float, v: float, along: float, across: float) -> tuple[float, float, float]:
-    """Depth below the vertex plane (positive away from the object) and its two slopes; u along the axis, v across."""
-    inside = 1.0 - (along * u) ** 2
+def _torus(u: float, v: float, circle: float, turned: float) -> tuple[float, float, float]:
+    """Depth below the vertex plane (positive away from the object) and its two slopes.
+
+    u lies in the plane of the generating circle, v along the way it is turned; `circle` and `turned` are the two curvatures.
+    """
+    inside = 1.0 - (circle * u) ** 2
     if inside <= 0.0:
         raise RayLost("point", "lies beyond the edge of the back surface.")
     root = math.sqrt(inside)
-    su = along * u * u / (1.0 + root)
-    dsu = along * u / root
-    q = 1.0 - across * su
-    inside = q * q - (across * v) ** 2
+    su = circle * u * u / (1.0 + root)
+    dsu = circle * u / root
+    q = 1.0 - turned * su
+    inside = q * q - (turned * v) ** 2
     if inside <= 0.0 or q <= 0.0:
         raise RayLost("point", "lies beyond the edge of the back surface.")
     w = math.sqrt(inside)
-    depth = su + across * v * v / (q + w)
-    return depth, dsu * q / w, across * v / w
+    depth = su + turned * v * v / (q + w)
+    return depth, dsu * q / w, turned * v / w
 
 
 class Back:
@@ -61,9 +65,9 @@ class Back:
 
     def at(self, x: float, y: float) -> tuple[float, float, float]:
         """z of the surface and its slopes dz/dx, dz/dy."""
-        u, v = x * self.cos + y * self.sin, y * self.cos - x * self.sin
-        depth, du, dv = _torus(u, v, self.along, self.across)
-        return -depth, -(du * self.cos - dv * self.sin), -(du * self.sin + dv * self.cos)
+        along, across = x * self.cos + y * self.sin, y * self.cos - x * self.sin
+        depth, d_across, d_along = _torus(across, along, self.across, self.along)
+        return -depth, -(d_along * self.cos - d_across * self.sin), -(d_along * self.sin + d_across * self.cos)
 
     def meet(self, point: Vector, way: Vector) -> Vector:
         """Newton along the line; ten steps always do for a spectacle lens."""

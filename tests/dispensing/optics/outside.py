@@ -1,7 +1,7 @@
 """The independent ray tracer: optiland, a general-purpose optical design package (test-only), told of one spectacle lens.
 
 Frame as in `dispensing.optics.realray`: origin at the back vertex, z towards the object, x and y facing the wearer. Rays start on the eye's
-side. The toric back surface is optiland's own toroid: a circle in y-z revolved, so the lens is turned until its axis lies along y.
+side. The toric back surface is optiland's own toroid: a circle in y-z revolved, so the lens is turned until its axis lies along x.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def _trace(power, front, thickness_mm, index, points, ways):
     from optiland.rays import RealRays
 
     sphere, cylinder, axis = power.sphere, power.cylinder, power.axis
-    if cylinder > 0:  # the tyre's circle lies along the minus-cylinder axis
+    if cylinder > 0:  # the tyre's circle lies across the minus-cylinder axis
         sphere, cylinder, axis = sphere + cylinder, -cylinder, axis + 90.0
     at_back = front / (1.0 - thickness_mm / 1000.0 / index * front)
 
@@ -45,15 +45,15 @@ def _trace(power, front, thickness_mm, index, points, ways):
     lens.surfaces.add(
         index=2,
         surface_type="toroidal",
-        radius=radius(sphere - at_back),
-        radius_y=radius(sphere - at_back),
-        radius_x=radius(sphere + cylinder - at_back),
+        radius=radius(sphere + cylinder - at_back),
+        radius_y=radius(sphere + cylinder - at_back),
+        radius_x=radius(sphere - at_back),
         thickness=thickness_mm,
         material=IdealMaterial(index),
     )
     lens.surfaces.add(index=3, radius=-radius(front), thickness=10.0)
     lens.surfaces.add(index=4)
-    turn = math.radians(90.0 - axis)
+    turn = math.radians(-axis)
     spin = np.array([[math.cos(turn), -math.sin(turn), 0.0], [math.sin(turn), math.cos(turn), 0.0], [0.0, 0.0, 1.0]])
     p, w = np.atleast_2d(points) @ spin.T, np.atleast_2d(ways) @ spin.T
     p = p - w * ((p[:, 2] + START) / w[:, 2])[:, None]  # back to the launching plane

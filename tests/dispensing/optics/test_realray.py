@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from dispensing.optics.errors import RayLost
 from dispensing.optics.power import Power
 from dispensing.optics.realray import Back, lens_of, refract, trace, unit
+from dispensing.optics.vertex import radius_mm
 from tests.dispensing.optics.outside import optiland_trace
+from tests.dispensing.optics.worked import cases, expect
 
 
 @given(st.floats(-1.3, 1.3), st.floats(1.3, 2.0))
@@ -44,6 +46,24 @@ def test_torus_by_optiland(sphere, cylinder, front, thick, axis):
         got = trace(lens, (0.0, 0.0, -27.0), way)
         assert got.front == pytest.approx(tuple(at_front[i]), abs=1e-6)
         assert got.out == pytest.approx(tuple(out[i]), abs=1e-8)
+
+
+@pytest.mark.parametrize("worked", cases("g", "g-cmp-08", "g-cmp-09", "g-cmp-10"), ids=str)
+def test_torus_of_the_worked_examples(worked):
+    """The same tyre as `thickness`: edge thickness by meridian (0.001 mm)."""
+    lens = lens_of(
+        Power(worked["sphere_D"], worked["cyl_D"], worked["axis_deg"]),
+        worked["front_D"],
+        worked["centre_thickness_mm"],
+        worked["index"],
+    )
+    back, half = Back(lens), worked["diameter_mm"] / 2
+    radius = radius_mm(worked["front_D"], worked["index"])
+    front_sag = radius - math.sqrt(radius**2 - half**2)
+    for name in worked.expected:
+        angle = math.radians(float(name.removeprefix("edge_at_")))
+        z = back.at(half * math.cos(angle), half * math.sin(angle))[0]
+        expect(worked, name, worked["centre_thickness_mm"] - front_sag - z)
 
 
 @given(st.floats(-15, 12), st.floats(-6, 6), st.floats(0, 180), st.floats(-10, 10), st.floats(-10, 10))
