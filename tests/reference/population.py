@@ -20,10 +20,10 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
-from dispensing.optics.outlines import outline_for
 
 from dispensing import figures as figs
 from dispensing.case import (
+    MULTIFOCAL,
     Adopted,
     Case,
     EarlierPair,
@@ -41,6 +41,7 @@ from dispensing.case import (
     Prescription,
     Reading,
 )
+from dispensing.optics.outlines import outline_for
 
 HERE = Path(__file__).parent
 TODAY = date(2026, 11, 25)
@@ -143,6 +144,8 @@ def draw(rng: np.random.Generator, source: Source, *, with_history: bool) -> Cas
     right, left = _powers(rng, age)
     add = _add(rng, age)
     family = _family(rng, age)
+    if add is None:
+        family = "single_vision"
     if family == "single_vision" and add is not None and rng.random() < 0.5:
         add = None
     if add is not None:
@@ -171,11 +174,11 @@ def draw(rng: np.random.Generator, source: Source, *, with_history: bool) -> Cas
     tilt = float(np.clip(rng.normal(0, 0.45), -1.2, 1.2))
     heights = tuple(frame.b / 2 + above_datum + s * tilt / 2 for s in (1, -1))  # type: ignore[operator]
     working = float(rng.choice([350, 400, 400, 450])) if add is not None else None
-    uses = (
-        ("all_round",)
-        if family != "single_vision"
-        else (("near",) if add is not None and family == "near" else ("distance",))
-    )
+    uses: tuple[str, ...] = ("all_round",)
+    if family == "single_vision":
+        uses = ("near",) if add is not None else ("distance",)
+    elif family == "degressive":
+        uses = ("near", "screens")
     lens = _lens(rng, family, frame, heights, child, right, left, add)
     if lens is None:
         return None
@@ -191,7 +194,7 @@ def draw(rng: np.random.Generator, source: Source, *, with_history: bool) -> Cas
         readings += [_reading("far_pd", eye, v, "pupillometer", frame) for v in pds]
         readings += [_reading("height", eye, v, "marked_lens", frame) for v in hs]
         near = None
-        if add is not None and family in ("round_bifocal", "flat_top_bifocal", "trifocal"):
+        if add is not None and family in ("round_bifocal", "flat_top_bifocal", "trifocal", "single_vision"):
             near = half(true_pd[i] * 400 / (400 + 27))
         adopted.append(
             Adopted(far_pd=half(float(np.median(pds))), near_pd=near, height=half(float(np.median(hs))) if hs else None)
@@ -298,9 +301,29 @@ def _with_blank(case: Case) -> Case | None:
     if not fitting:
         return None
     for _eye, f in (("right", found.right), ("left", found.left)):
-        if f.point_inside is False:
+        if f.point_inside is False or (f.room_above or 99) < (case.lens.design.min_above_mm or 0) + 0.25:  # type: ignore[union-attr]
             return None
-    return replace(case, lens=replace(case.lens, blank_diameter_mm=fitting[0]))
+    lens = replace(case.lens, blank_diameter_mm=fitting[0])
+    # a competent dispenser asks for the power that suits the fitted vertex distance and tilt, and for slab-off where the
+    # reading level would have a vertical prism that nobody bears
+    ordered = {}
+    for eye, f in (("right", found.right), ("left", found.left)):
+        x, e = case.prescription.of(eye), f.expected  # type: ignore[union-attr, arg-type]
+        if e is not None and abs(e.sphere + e.cylinder / 2 - (x.sphere or 0) - (x.cylinder or 0) / 2) >= 0.09:
+            ordered["ordered_" + eye] = replace(
+                e, sphere=round(e.sphere, 2), cylinder=round(e.cylinder, 2), axis=round(e.axis or 180) or 180
+            )
+    if ordered:
+        for eye, f in (("right", found.right), ("left", found.left)):
+            if f.expected is not None:
+                e = f.expected
+                ordered["ordered_" + eye] = replace(
+                    e, sphere=round(e.sphere, 2), cylinder=round(e.cylinder, 2), axis=round(e.axis or 180) or 180
+                )
+        lens = replace(lens, compensation="practice", **ordered)
+    if case.lens.design.family in MULTIFOCAL and abs(found.vertical_imbalance_near or 0) >= 1.5:  # type: ignore[union-attr]
+        lens = replace(lens, slab_off=True)
+    return replace(case, lens=lens)
 
 
 def _reading(quantity, eye, value, method, frame) -> Reading:  # type: ignore[no-untyped-def]

@@ -14,8 +14,6 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from dispensing.optics.outlines import outline_for
-
 from dispensing.case import (
     Adopted,
     Case,
@@ -35,6 +33,7 @@ from dispensing.case import (
     Reading,
     Tint,
 )
+from dispensing.optics.outlines import outline_for
 from tests.reference.population import MATERIALS
 
 TODAY = date(2026, 11, 25)
