@@ -3,12 +3,15 @@
 Adding a check is adding one function with its cases, in one file: see DEVELOPERS.md.
 """
 
-# importing a module registers its checks; this is also the order in which they run and are listed
-from dispensing.checks import prescription, additions, prism, validity, frame, pd, heights, fit, lens  # isort: skip
+# ruff: noqa: I001  importing a module registers its checks: this order is the order in which they run and are listed
+from dispensing.checks import prescription, additions, prism, validity, history, patterns
+from dispensing.checks import frame, pd, heights, fit, lens, suitability, ordered, order, unknown
 from dispensing.checks.findings import Check, Finding, Seen
 from dispensing.checks.registry import assess, registry
 from dispensing.checks.thresholds import EDITION, THRESHOLDS, Threshold
 
-MODULES = (prescription, additions, prism, validity, frame, pd, heights, fit, lens)
+MODULES = (
+    prescription, additions, prism, validity, history, patterns, frame, pd, heights, fit, lens, suitability, ordered, order, unknown
+)  # fmt: skip
 
 __all__ = ["EDITION", "MODULES", "THRESHOLDS", "Check", "Finding", "Seen", "Threshold", "assess", "registry"]

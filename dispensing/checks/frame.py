@@ -395,7 +395,11 @@ def old_figures_kept(v: View, found: Finder) -> Iterator[Finding]:
                 f"{frame.name or 'This frame'} has exactly the figures of {old.name or 'the earlier frame'}.",
                 "frame.a",
                 "frame.name",
-                seen=(("a", frame.a, "mm"), ("b", frame.b or "", "mm"), ("Distance between lenses", frame.dbl or "", "mm")),
+                seen=(
+                    ("a", frame.a or "", "mm"),
+                    ("b", frame.b or "", "mm"),
+                    ("Distance between lenses", frame.dbl or "", "mm"),
+                ),
                 consequence="Lenses cut for the other frame do not fit this one.",
                 resolution="Measure this frame.",
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES, SEGMENTED
+from dispensing.case import EYES, SEGMENTED, Eye
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.heights import in_box
 from dispensing.checks.registry import check
@@ -398,7 +398,7 @@ def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
     if have is None:
         return
     exact = v.frame is not None and bool(v.frame.outline)
-    worst: tuple[float, str] | None = None
+    worst: tuple[float, Eye] | None = None
     for eye in EYES:
         figures = v.figures.of(eye)
         needed = figures.blank_needed
@@ -422,7 +422,7 @@ def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
         seen=(
             ("Blank needed", round(needed, 1), "mm"),
             ("Blank", have, "mm"),
-            ("Decentration", round(v.figures.of(eye).decentration_in or 0.0, 1), "mm"),  # type: ignore[arg-type]
+            ("Decentration", round(v.figures.of(eye).decentration_in or 0.0, 1), "mm"),
         ),
         limit=f"at least {mm(needed)}",
         consequence="The lens will not cut out.",

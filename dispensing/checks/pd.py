@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES
+from dispensing.case import EYES, Eye
 from dispensing.checks.consequence import of_pd_error
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
@@ -302,8 +302,9 @@ def near_off(v: View, found: Finder) -> Iterator[Finding]:
     if v.explained or v.single_eye:
         return
     limit = v.limit["pd.near.off"]
-    for eye, adopted in (("right", v.case.measurements.right), ("left", v.case.measurements.left)):
-        computed = v.figures.of(eye).near_pd_computed  # type: ignore[arg-type]
+    for eye in EYES:
+        adopted = v.case.measurements.of(eye)
+        computed = v.figures.of(eye).near_pd_computed
         if adopted.near_pd is None or computed is None or abs(adopted.near_pd - computed) <= limit:
             continue
         yield found(
@@ -543,7 +544,7 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
     years = max((v.case.today - pair.on).days / 365.25, 0.0) if pair.on else 2.0
     limit = v.limit["pd.change"]
     growth = 0.0 if v.age is None or v.age >= 18 else v.limit["pd.growth_a_year"] * min(years, 6.0) / 2
-    worst: tuple[float, str, float, float] | None = None
+    worst: tuple[float, Eye, float, float] | None = None
     offs: list[float] = []
     for eye in EYES:
         now, before = m.of(eye).far_pd, pair.far_pd.of(eye)
@@ -566,7 +567,7 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
         f"measurements.{eye}.far_pd",
         seen=((f"{eye_word(eye)} PD", now, "mm"), ("Earlier pair", before, "mm")),
         limit=f"within {mm(limit)}",
-        consequence=of_pd_error(v, eye, now - before, too_far_out=now > before),  # type: ignore[arg-type]
+        consequence=of_pd_error(v, eye, now - before, too_far_out=now > before),
         resolution="Both eyes are nearer by the same: is this the near PD?"
         if nearer
         else "Measure again; is this this client's PD?",
