@@ -14,7 +14,7 @@ from dispensing.figures.place import Front, fill_blank, fill_place, lacking_fram
 from dispensing.figures.powers import fill_powers, near_only
 from dispensing.figures.seeing import fill_needs, fill_seeing
 from dispensing.figures.substance import Wanted, fill_substance, note_no_substance, wanted_lens
-from dispensing.figures.usual import FAILED, READING_DROP_MM, Notes
+from dispensing.figures.usual import FAILED, READING_DROP_MM, Notes, drop_unreal
 from dispensing.figures.values import Figures, LensFigures
 from dispensing.optics import magnification
 from dispensing.optics.power import Power
@@ -89,13 +89,19 @@ def _pair(
         except FAILED:
             notes.lack("vertical_imbalance_near", "prescription.right.sphere", "prescription.left.sphere")
     if seen["right"] is not None and seen["left"] is not None:
-        pair["magnification_difference_percent"] = magnification.difference_percent(seen["right"], seen["left"])
+        try:
+            pair["magnification_difference_percent"] = magnification.difference_percent(seen["right"], seen["left"])
+        except FAILED:
+            notes.lack("magnification_difference_percent", "fit.vertex_mm", "lens.front_curve")
     fill_needs(case, outs, powers, pair, notes)
     for name, parts in _PARTS.items():
         if pair.get(name) is None:
             notes.lack(name, *[p for eye in EYES for part in parts for p in notes.unknown.get(f"{eye}.{part}", ())])
     if front.c is None:
         notes.lack("box_centre_distance", *lacking_frame(case.frame, "a", "dbl"))
+    drop_unreal(right, "right.", notes)
+    drop_unreal(left, "left.", notes)
+    drop_unreal(pair, "", notes)
     return Figures(
         right=LensFigures(**right),
         left=LensFigures(**left),
@@ -109,6 +115,7 @@ def _pair(
 # a figure of the pair and the figures of each eye that it is made of
 _PARTS: Mapping[str, tuple[str, ...]] = {
     "binocular_far_pd": ("far_pd",),
+    "binocular_near_pd": ("near_pd",),
     "mass_g": ("mass_g",),
     "net_prism_h": ("ordered",),
     "net_prism_v": ("ordered",),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from dispensing.case import SEGMENTED, Case, Eye, Frame
+from dispensing.case import SEGMENTED, Case, Eye, Frame, LensDesign
 from dispensing.figures.powers import near_only
 from dispensing.figures.usual import (
     ASSUMED_SHAPE,
@@ -67,7 +67,7 @@ def read_front(case: Case, notes: Notes) -> Front:
         a, b, ed = a or shape.a, b or shape.b, ed or shape.ed
     groove = 0.0 if frame.mount == "drilled" else number(frame.groove_mm)
     if groove is None:
-        groove = case.rules.groove_mm
+        groove = number(case.rules.groove_mm) or 0.0
     return Front(shape, assumed, a, b, None if a is None or dbl is None else a + dbl, ed, groove)
 
 
@@ -101,6 +101,8 @@ def fill_place(case: Case, eye: Eye, front: Front, ordered: Power | None, out: d
     working, rotation = working_mm(case, notes), rotation_mm(case)
     design = case.lens.design
     near_pair = near_only(case.needs, case.lens)
+    if near_pd is None:
+        notes.lack(f"{eye}.near_pd", f"{at}.near_pd")
     if far is None:
         for name in ("far_pd", "near_pd_computed", "near_inset"):
             notes.lack(f"{eye}.{name}", f"{at}.far_pd")
@@ -181,10 +183,11 @@ def _heights(case: Case, eye: Eye, front: Front, out: dict[str, Any], notes: Not
         else:
             out["segment_top_below_pupil"] = pupil - height
     elif design.family in ("progressive", "degressive"):
-        if design.corridor_mm is None:
+        corridor = number(design.corridor_mm)
+        if corridor is None:
             notes.lack(f"{eye}.corridor_end_height", "lens.design.corridor_mm")
         else:
-            out["corridor_end_height"] = height - design.corridor_mm
+            out["corridor_end_height"] = height - corridor
 
 
 def _inside(eye: Eye, front: Front, out: dict[str, Any], notes: Notes) -> None:
@@ -203,6 +206,11 @@ def _inside(eye: Eye, front: Front, out: dict[str, Any], notes: Notes) -> None:
         out["room_below"] = y - max(cut for cut in cuts if cut <= y)
 
 
+def cross_above(design: LensDesign) -> float:
+    """Fitting cross above the prism reference point, mm."""
+    return number(design.cross_above_prism_point_mm) or 0.0
+
+
 def reference_point(case: Case, eye: Eye, out: dict[str, Any], notes: Notes) -> tuple[float, float] | None:
     """Where the optical centre, or the prism reference point, lies: what the blank is centred on."""
     x, y = out.get("decentration_in"), out.get("decentration_up")
@@ -216,7 +224,7 @@ def reference_point(case: Case, eye: Eye, out: dict[str, Any], notes: Notes) -> 
         y = 0.0
         notes.assumed[f"measurements.{eye}.height"] = "No height on record: optical centre taken on the datum line."
     elif family in ("progressive", "degressive") and design is not None:
-        y -= design.cross_above_prism_point_mm
+        y -= cross_above(design)
     elif family in SEGMENTED:
         y += SEGMENT_BELOW_BLANK_CENTRE_MM
         notes.assumed["lens.design"] = (

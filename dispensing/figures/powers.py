@@ -94,12 +94,16 @@ def fill_powers(case: Case, eye: Eye, out: dict[str, Any], notes: Notes) -> tupl
     ordered_power = asked.power if asked else None
     if stated is not None:
         try:
+            if number(stated.prism_in) is None or number(stated.prism_up) is None:
+                raise ValueError("prism")
             ordered_power = Power(stated.sphere, stated.cylinder, stated.axis if stated.axis and stated.cylinder else 180.0)
             out["ordered"] = stated
             for name in ("ordered", "principal_max", "vertical_power"):
                 notes.unknown.pop(f"{eye}.{name}", None)
         except FAILED:
-            notes.lack(f"{eye}.ordered", f"lens.ordered_{eye}")
+            ordered_power = None
+            for name in _POWER_FIGURES:
+                notes.lack(f"{eye}.{name}", f"lens.ordered_{eye}")
     elif asked is not None:
         prism_in, prism_up = asked.prism_in, asked.prism_up
         if prism_in is None or prism_up is None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from dispensing.case import EYES, SEGMENTED, Case, Eye
-from dispensing.figures.place import rotation_mm
-from dispensing.figures.usual import FAILED, GAZE_DEG, POSITION_MM, Notes, number
+from dispensing.figures.place import cross_above, rotation_mm
+from dispensing.figures.usual import FAILED, GAZE_DEG, POSITION_MM, Notes, number, thinning
 from dispensing.optics import chromatic, consequence, magnification, tolerance
 from dispensing.optics.power import Power
 from dispensing.optics.prism import prism_at
@@ -18,13 +18,15 @@ def fill_seeing(case: Case, eye: Eye, power: Power, lens: Lens | None, out: dict
     """Chromatic blur, magnification, jump, prism at the fitting point. Returns the total magnification."""
     material, design, order = case.lens.material, case.lens.design, out.get("ordered")
     if order is not None:
-        prism_in, prism_up = order.prism_in, order.prism_up - case.lens.prism_thinning_down
-        x, y = out.get("decentration_in"), out.get("decentration_up")
-        if design is not None and design.family in ("progressive", "degressive") and x is not None and y is not None:
-            # the ordered prism is at the prism reference point, below the fitting cross
-            at_cross = prism_at(power, 0.0, design.cross_above_prism_point_mm, eye)
-            prism_in, prism_up = prism_in + at_cross.base_in, prism_up + at_cross.base_up
-        out["prism_in"], out["prism_up"] = prism_in, prism_up
+        prism_in, prism_up = order.prism_in, order.prism_up - thinning(case)
+        try:
+            if design is not None and design.family in ("progressive", "degressive"):
+                # the ordered prism is at the prism reference point, below the fitting cross
+                at_cross = prism_at(power, 0.0, cross_above(design), eye)
+                prism_in, prism_up = prism_in + at_cross.base_in, prism_up + at_cross.base_up
+            out["prism_in"], out["prism_up"] = prism_in, prism_up
+        except FAILED:
+            notes.lack(f"{eye}.prism_up", "lens.design.cross_above_prism_point_mm")
     if material is None:
         notes.lack(f"{eye}.chromatic_blur", "lens.material")
     else:
@@ -33,7 +35,7 @@ def fill_seeing(case: Case, eye: Eye, power: Power, lens: Lens | None, out: dict
         except FAILED:
             notes.lack(f"{eye}.chromatic_blur", "lens.material")
     if design is not None and design.family in SEGMENTED:
-        add, below = order.add if order else None, design.segment_centre_below_top_mm
+        add, below = order.add if order else None, number(design.segment_centre_below_top_mm)
         if add is None:
             notes.lack(f"{eye}.image_jump", f"prescription.{eye}.add")
         elif below is None:

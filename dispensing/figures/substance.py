@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
 from dispensing.case import Case, Eye
 from dispensing.figures.place import Front
-from dispensing.figures.usual import EDGE_MM, FAILED, Notes, number, usual_centre_mm
+from dispensing.figures.usual import EDGE_MM, FAILED, Notes, number, thinning, usual_centre_mm
 from dispensing.optics import thickness
 from dispensing.optics.boxing import Box
 from dispensing.optics.power import Power
@@ -47,7 +46,7 @@ def wanted_lens(
         index=material.nd,
         front_curve=curve,
         prism_in=order.prism_in,
-        prism_up=order.prism_up - case.lens.prism_thinning_down,
+        prism_up=order.prism_up - thinning(case),
         at_x=at[0],
         at_y=at[1],
     )
@@ -87,8 +86,8 @@ def fill_substance(
 def _cut(case: Case, shape: Box, wanted: dict[Eye, Wanted], outs: dict[Eye, dict[str, Any]]) -> dict[Eye, Lens]:
     assert case.frame is not None
     drills = case.frame.drill_points if case.frame.mount == "drilled" else ()
-    holes = [(p.x, p.y) for p in drills if math.isfinite(p.x) and math.isfinite(p.y)]
-    density = case.lens.material.density if case.lens.material else None
+    holes = [(p.x, p.y) for p in drills if number(p.x) is not None and number(p.y) is not None]
+    density = number(case.lens.material.density) if case.lens.material else None
     lenses = thickness.least_lenses(
         [w.spec for w in wanted.values()],
         shape.x,

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
+
+from dispensing.case import Case
 
 WORKING_MM = 400.0  # near task; common practice
 ROTATION_MM = 27.0  # lens to centre of rotation where no vertex distance is known; UK teaching
@@ -37,5 +40,22 @@ class Notes:
         self.unknown[where] = tuple(dict.fromkeys(self.unknown.get(where, ()) + paths))
 
 
+BEYOND = 1e4  # no millimetre, dioptre or degree of this trade is greater: such a value is as good as none
+
+
 def number(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
+    """A value that can be reckoned with, or None: not on record, not a number, infinite or absurd."""
+    return float(value) if value is not None and -BEYOND < value < BEYOND else None
+
+
+def thinning(case: Case) -> float:
+    """Prism thinning, base down, Δ; 0 for none."""
+    return number(case.lens.prism_thinning_down) or 0.0
+
+
+def drop_unreal(figures: dict[str, Any], where: str, notes: Notes) -> None:
+    """The last net: a figure that came out infinite or not a number is no figure."""
+    for name, value in figures.items():
+        if isinstance(value, float) and not math.isfinite(value):
+            figures[name] = None
+            notes.lack(f"{where}{name}", "prescription", "frame", "lens")
