@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import lru_cache
 from math import hypot
 
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import mm
-from dispensing.optics import boxing
-from dispensing.optics.errors import OpticsError
 
 _BOXING = "ISO 8624:2011 boxing; ISO 12870 marking a □ d"
 _SIZES = "usual catalogue sizes, dispensing teaching"
-
-
-@lru_cache(maxsize=512)
-def _box(outline: tuple[float, ...]) -> boxing.Box | None:
-    """The box of an outline, kept: the same frame comes again and again. None when it is no lens shape."""
-    try:
-        return boxing.box(outline)
-    except OpticsError:
-        return None
 
 
 @check(
@@ -286,7 +274,7 @@ def outline_not_a_lens(v: View, found: Finder) -> Iterator[Finding]:
     Silent: no outline; a tracing of 400 points, 52 by 38 mm.
     """
     frame = v.frame
-    if frame is not None and frame.outline and _box(frame.outline) is None:
+    if frame is not None and frame.outline and v.box is None:
         yield found(
             "The outline is no lens shape.",
             "frame.outline",
@@ -312,7 +300,7 @@ def outline_against_box(v: View, found: Finder) -> Iterator[Finding]:
     frame = v.frame
     if frame is None or not frame.outline or frame.a is None or frame.b is None:
         return
-    box = _box(frame.outline)
+    box = v.box
     if box is None:
         return
     limit = v.limit["frame.outline.box"]
@@ -351,7 +339,7 @@ def outline_against_ed(v: View, found: Finder) -> Iterator[Finding]:
     frame = v.frame
     if frame is None or not frame.outline or frame.ed is None:
         return
-    box = _box(frame.outline)
+    box = v.box
     if box is not None and abs(box.ed - frame.ed) > 1.5 * v.limit["frame.outline.box"]:
         yield found(
             f"By the outline the effective diameter is {mm(box.ed)}, stated is {mm(frame.ed)}.",

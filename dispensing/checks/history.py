@@ -12,7 +12,7 @@ from math import radians, sin
 from dispensing.case import EYES, Eye, PrescribedLens
 from dispensing.checks.findings import Finder, Finding, Severity
 from dispensing.checks.registry import check
-from dispensing.checks.view import OTHER, View
+from dispensing.checks.view import View
 from dispensing.checks.words import axis_word, dioptres, eye_word, power_word, prism_in_word, prism_up_word, signed
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.power import Power, axis_in_scale
@@ -102,17 +102,6 @@ def transposed_axes(axis: float) -> tuple[float, ...]:
     return tuple(float(a) for a in sorted(found))
 
 
-def swap_evidence(v: View) -> float:
-    """How much better the powers fit the earlier ones with the eyes exchanged; log likelihood ratio, 0.35 D of change an eye."""
-    pairs = [(v.powers[e], v.powers_before[e], v.powers_before[OTHER[e]]) for e in EYES]
-    total = 0.0
-    for now, same, other in pairs:
-        if now is None or same is None or other is None:
-            return 0.0
-        total += now.distance_from(same) ** 2 - now.distance_from(other) ** 2
-    return total / (2 * 0.35**2)
-
-
 @check(
     "rx.eyes-swapped",
     "stop",
@@ -129,7 +118,7 @@ def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
     """
     if not comparable(v):
         return
-    evidence = swap_evidence(v)
+    evidence = v.swap
     if evidence < 4:
         return
     rx, old = v.rx, v.earlier_rx
@@ -213,6 +202,8 @@ def slip(v: View, found: Finder) -> Iterator[Finding]:
         now, before = v.powers[eye], v.powers_before[eye]
         if now is None or before is None or v.rx.of(eye).balance:
             continue
+        if (v.changed_by[eye] or 0.0) < 0.5:
+            continue
         slip = likely_slip(v.rx.of(eye), now, before)
         if slip is None:
             continue
@@ -253,10 +244,9 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
         return
     limit = allowed_change(v)
     for eye in EYES:
-        now, before = v.powers[eye], v.powers_before[eye]
-        if now is None or before is None or v.rx.of(eye).balance:
+        off, before = v.changed_by[eye], v.powers_before[eye]
+        if off is None or before is None or v.rx.of(eye).balance:
             continue
-        off = now.distance_from(before)
         if off <= limit or (not v.fresh and off <= 4 * limit):
             continue
         yield found(

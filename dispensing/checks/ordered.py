@@ -119,6 +119,8 @@ def twice(v: View, found: Finder) -> Iterator[Finding]:
 
 
 def _compensated(v: View, found: Finder, kind: str) -> Iterator[Finding]:
+    if v.case.lens.ordered_right is None and v.case.lens.ordered_left is None:
+        return
     for eye, _, figures in v.lenses():
         order = v.case.lens.ordered(eye)
         ordered, expected, prescribed = _power(order), _power(figures.expected), v.powers[eye]
@@ -182,7 +184,7 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
         ordered = _power(order) if order is not None else prescribed
         if expected is None or prescribed is None or ordered is None or ordered.distance_from(prescribed) > _SAME:
             continue
-        tolerance = _tolerance(prescribed)
+        tolerance = max(v.limit["compensation.ask"], _tolerance(prescribed))
         # the mean sphere carries the vertex part; ordinary tilt alone changes it little and optical-centre drop takes care of it
         off = abs(expected.mean_sphere - prescribed.mean_sphere)
         if off > tolerance:
@@ -219,8 +221,10 @@ def unexplained(v: View, found: Finder) -> Iterator[Finding]:
     maker = v.case.lens.compensation == "maker"
     for eye, _, figures in v.lenses():
         order = v.case.lens.ordered(eye)
+        if order is None:
+            continue
         ordered, expected, prescribed = _power(order), _power(figures.expected), v.powers[eye]
-        if order is None or ordered is None or prescribed is None:
+        if ordered is None or prescribed is None:
             continue
         near = near_only(v.case.needs, v.case.lens)
         bases = [p for p in (expected, None if near else prescribed) if p is not None]

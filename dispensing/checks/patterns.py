@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dispensing.case import EYES, Pair
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.heights import in_box
-from dispensing.checks.history import allowed_change, comparable, swap_evidence
+from dispensing.checks.history import allowed_change, comparable
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import mm, power_word
@@ -52,7 +52,7 @@ def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
     m = v.case.measurements
     pair = v.earlier_pair_with("far_pd")
     high = v.earlier_pair_with("height")
-    parts = [swap_evidence(v) if comparable(v) else 0.0]
+    parts = [v.swap if comparable(v) else 0.0]
     parts.append(_swap((m.right.far_pd, m.left.far_pd), pair.far_pd, 0.8) if pair else 0.0)
     heights = (in_box(v, "right"), in_box(v, "left"))
     if high is not None and heights[0] is not None and heights[1] is not None:
@@ -94,12 +94,10 @@ def another_client(v: View, found: Finder) -> Iterator[Finding]:
     if v.rx is None or not comparable(v) or v.earlier_rx is None or v.rx_explained:
         return
     limit = allowed_change(v)
-    changes = []
-    for eye in EYES:
-        now, before = v.powers[eye], v.powers_before[eye]
-        if now is None or before is None:
-            return
-        changes.append(now.distance_from(before))
+    right, left = v.changed_by["right"], v.changed_by["left"]
+    if right is None or left is None:
+        return
+    changes = (right, left)
     m = v.case.measurements
     signs = []
     if min(changes) > 1.25 * limit:

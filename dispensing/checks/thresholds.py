@@ -127,7 +127,7 @@ _ALL = (
     Threshold("blur.note", 0.2, "Δ", "chromatic blur at the usual gaze angle", "Jalie: threshold 0.1 Δ", "from memory", 0.1, 0.5),
     Threshold("magnification.note", 3.0, "%", "difference of spectacle magnification", "trouble from 3 to 5 %, textbook", "from memory", 2, 6),
     Threshold("weight.note", 40.0, "g", "both lenses together", _TEACHING, CP, 20, 80),
-    Threshold("compensation.matters", 0.12, "D", "power error that compensation would remove", "ISO 21987:2017 Table 1", "standard"),
+    Threshold("compensation.ask", 0.2, "D", "mean power error left uncompensated", "more than the ISO 21987:2017 power tolerance up to 9 D", "derived", 0.12, 0.5),
     Threshold("ordered.far", 2.0, "D", "maker's stated power against the prescription", "derived from tilt and vertex compensation of usual powers", "derived", 1, 4),
     Threshold("thinning.most", 1.0, "", "prism thinning as a part of the addition", "0.6 to 0.67 of the addition is usual", CP, 0.7, 1.2),
     Threshold("tint.road", 8.0, "%", "least luminous transmittance on the road", "ISO 12312-1:2013 category 4; ISO 8980-3", "standard"),

@@ -86,8 +86,7 @@ def _height(eye: str) -> Input:
 
 
 def _strong(v: View) -> bool:
-    limit = v.limit["rx.vertex.needed_from"]
-    return any(p is not None and abs(p.strongest.power) >= limit for p in v.powers.values())
+    return v.strongest >= v.limit["rx.vertex.needed_from"]
 
 
 INPUTS: tuple[Input, ...] = (

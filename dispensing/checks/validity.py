@@ -27,7 +27,7 @@ def vertex_missing(v: View, found: Finder) -> Iterator[Finding]:
     if rx is None or rx.vertex_mm is not None:
         return
     limit = v.limit["rx.vertex.needed_from"]
-    strongest = max((abs(p.strongest.power) for p in v.powers.values() if p is not None), default=0.0)
+    strongest = v.strongest
     if strongest >= limit:
         yield found(
             "The vertex distance of the test is not stated.",
@@ -68,7 +68,7 @@ def vertex_implausible(v: View, found: Finder) -> Iterator[Finding]:
         )
         return
     usual_least, usual_most = v.limit["vertex.usual_least"], v.limit["vertex.usual_most"]
-    strongest = max((abs(p.strongest.power) for p in v.powers.values() if p is not None), default=0.0)
+    strongest = v.strongest
     if not usual_least <= value <= usual_most and strongest >= v.limit["rx.vertex.needed_from"]:
         off = max(usual_least - value, value - usual_most)
         yield found(

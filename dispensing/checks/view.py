@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from dispensing.case import EYES, Case, EarlierPair, Eye, Frame, LensDesign, PrescribedLens, Prescription, Reading
 from dispensing.checks.thresholds import limits
 from dispensing.figures import Figures, LensFigures
+from dispensing.optics.boxing import Box, box
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.power import Power
 
+_NONE: list[Reading] = []
 OTHER: dict[Eye, Eye] = {"right": "left", "left": "right"}
 
 
@@ -17,8 +20,8 @@ class View:
     """One dispense as the rules see it. Filled once, before the first rule runs; rules only read it."""
 
     __slots__ = (
-        "adult", "age", "case", "design", "earlier_rx", "earlier_rx_pair", "explained", "family", "figures", "frame", "fresh",
-        "limit", "powers", "powers_before", "rx", "rx_explained", "single_eye", "uses", "years_since",
+        "adult", "age", "box", "case", "changed_by", "design", "earlier_rx", "earlier_rx_pair", "explained", "family", "figures", "frame",
+        "fresh", "limit", "powers", "powers_before", "read", "rx", "rx_explained", "single_eye", "strongest", "swap", "uses", "years_since",
     )  # fmt: skip
 
     def __init__(self, case: Case, figures: Figures) -> None:
@@ -46,6 +49,14 @@ class View:
         self.years_since: float | None = None if before is None else max((case.today - before).days / 365.25, 0.0)
         self.powers = {eye: power_of(rx.of(eye)) if rx else None for eye in EYES}
         self.powers_before = {eye: power_of(self.earlier_rx.of(eye)) if self.earlier_rx else None for eye in EYES}
+        self.strongest = max([abs(p.strongest.power) for p in self.powers.values() if p is not None], default=0.0)
+        # blur distance of each eye's power from the earlier one, D
+        self.changed_by = {eye: _apart(self.powers[eye], self.powers_before[eye]) for eye in EYES}
+        self.swap = self._swap_evidence() if pair else 0.0
+        self.read: dict[tuple[str, str], list[Reading]] = {}
+        for reading in case.measurements.readings:
+            self.read.setdefault((reading.quantity, reading.eye), []).append(reading)
+        self.box = box_of(case.frame.outline) if case.frame is not None and case.frame.outline else None
 
     def lenses(self) -> Iterator[tuple[Eye, PrescribedLens, LensFigures]]:
         """Each prescribed eye with its figures; nothing before there is a prescription."""
@@ -55,7 +66,15 @@ class View:
             yield "left", rx.left, self.figures.left
 
     def readings(self, quantity: str, eye: str) -> list[Reading]:
-        return [r for r in self.case.measurements.readings if r.quantity == quantity and r.eye == eye]
+        return self.read.get((quantity, eye), _NONE)
+
+    def _swap_evidence(self) -> float:
+        """How much better the powers fit the earlier ones with the eyes exchanged: log likelihood ratio, 0.35 D of change an eye."""
+        straight = (self.changed_by["right"], self.changed_by["left"])
+        crossed = [_apart(self.powers[eye], self.powers_before[OTHER[eye]]) for eye in EYES]
+        if None in straight or None in crossed:
+            return 0.0
+        return sum((a or 0.0) ** 2 - (b or 0.0) ** 2 for a, b in zip(straight, crossed, strict=True)) / (2 * 0.35**2)
 
     def earlier_pair_with(self, name: str) -> EarlierPair | None:
         """The newest earlier pair that has this quantity (far_pd, near_pd, height) for both eyes."""
@@ -63,6 +82,19 @@ class View:
             both = getattr(pair, name)
             if both.right is not None and both.left is not None:
                 return pair
+        return None
+
+
+def _apart(a: Power | None, b: Power | None) -> float | None:
+    return None if a is None or b is None else a.distance_from(b)
+
+
+@lru_cache(maxsize=512)
+def box_of(outline: tuple[float, ...]) -> Box | None:
+    """The box of an outline, kept: the same frame comes again and again. None when it is no lens shape."""
+    try:
+        return box(outline)
+    except OpticsError:
         return None
 
 
