@@ -21,10 +21,14 @@ from dispensing import figures as figs
 from dispensing.case import Case
 from dispensing.checks import assess
 from tests.reference.consequence import consequential
-from tests.reference.population import Source, draw
+from tests.reference.population import Source, draw, with_ordered
 from tests.reference.slips import SLIPS, Slip
 
-READ_BACK = "prescription.read-back-asked"
+READ_BACK = "rx.read-back"
+
+
+def is_request(key: str) -> bool:
+    return key.split("|")[0] == READ_BACK
 
 
 def findings(case: Case) -> dict[str, str]:
@@ -35,11 +39,11 @@ def findings(case: Case) -> dict[str, str]:
 def judge(case: Case, *, may_read_back: bool, differs: bool) -> tuple[set[str], bool]:
     """What blocks or asks, and whether a read-back was asked for. Where it may be done, it is done, blind."""
     said = findings(case)
-    asked = any(k.startswith(READ_BACK) for k in said)
+    asked = any(is_request(k) for k in said)
     if asked and may_read_back:
         case = replace(case, prescription=replace(case.prescription, read_back="differs" if differs else "matched"))  # type: ignore[type-var]
         said = findings(case)
-    return {k for k in said if not k.startswith(READ_BACK)}, asked
+    return {k for k in said if not is_request(k)}, asked
 
 
 def run(seed: int, records: int) -> dict[str, object]:
@@ -56,13 +60,12 @@ def run(seed: int, records: int) -> dict[str, object]:
         base = [judge(c, may_read_back=may, differs=False) for c in cases]
         severities = [findings(c) for c in cases]
         disturbed = [
-            any(v in ("stop", "confirm", "unknown") and not k.startswith(READ_BACK) for k, v in s.items())
-            for s in severities
+            any(v in ("stop", "confirm", "unknown") and not is_request(k) for k, v in s.items()) for s in severities
         ]
         stopped = [any(v == "stop" for v in s.values()) for s in severities]
         by_check: Counter[str] = Counter()
         for s in severities:
-            by_check.update({k.split("|")[0] + ":" + v for k, v in s.items() if not k.startswith(READ_BACK)})
+            by_check.update({k.split("|")[0] + ":" + v for k, v in s.items() if not is_request(k)})
         table: dict[str, dict[str, int]] = defaultdict(
             lambda: {"n": 0, "caught": 0, "consequential": 0, "consequential_caught": 0}
         )
@@ -97,6 +100,8 @@ def try_one(
     wrong = s.apply(case, other, rng)
     if wrong is None or wrong == case:
         return
+    if s.typed:  # the power asked of the lab is worked out from what was typed, so the slip travels with it
+        wrong = with_ordered(wrong)
     after, _ = judge(wrong, may_read_back=may, differs=s.typed)
     new = after - before
     row = table[s.name]

@@ -303,27 +303,26 @@ def _with_blank(case: Case) -> Case | None:
     for _eye, f in (("right", found.right), ("left", found.left)):
         if f.point_inside is False or (f.room_above or 99) < (case.lens.design.min_above_mm or 0) + 0.25:  # type: ignore[union-attr]
             return None
-    lens = replace(case.lens, blank_diameter_mm=fitting[0])
-    # a competent dispenser asks for the power that suits the fitted vertex distance and tilt, and for slab-off where the
-    # reading level would have a vertical prism that nobody bears
-    ordered = {}
+    case = with_ordered(replace(case, lens=replace(case.lens, blank_diameter_mm=fitting[0])))
+    if case.lens.design.family in MULTIFOCAL and abs(found.vertical_imbalance_near or 0) >= 1.5:  # type: ignore[union-attr]
+        case = replace(case, lens=replace(case.lens, slab_off=True))
+    return case
+
+
+def with_ordered(case: Case) -> Case:
+    """The power that suits the fitted vertex distance and tilt, worked out from the prescription as it stands, and stated."""
+    case = replace(case, lens=replace(case.lens, compensation="none", ordered_right=None, ordered_left=None))
+    found = figs.compute(case)
+    needed, stated = False, {}
     for eye, f in (("right", found.right), ("left", found.left)):
         x, e = case.prescription.of(eye), f.expected  # type: ignore[union-attr, arg-type]
-        if e is not None and abs(e.sphere + e.cylinder / 2 - (x.sphere or 0) - (x.cylinder or 0) / 2) >= 0.09:
-            ordered["ordered_" + eye] = replace(
-                e, sphere=round(e.sphere, 2), cylinder=round(e.cylinder, 2), axis=round(e.axis or 180) or 180
-            )
-    if ordered:
-        for eye, f in (("right", found.right), ("left", found.left)):
-            if f.expected is not None:
-                e = f.expected
-                ordered["ordered_" + eye] = replace(
-                    e, sphere=round(e.sphere, 2), cylinder=round(e.cylinder, 2), axis=round(e.axis or 180) or 180
-                )
-        lens = replace(lens, compensation="practice", **ordered)
-    if case.lens.design.family in MULTIFOCAL and abs(found.vertical_imbalance_near or 0) >= 1.5:  # type: ignore[union-attr]
-        lens = replace(lens, slab_off=True)
-    return replace(case, lens=lens)
+        if e is None:
+            return case
+        needed |= abs(e.sphere + e.cylinder / 2 - (x.sphere or 0) - (x.cylinder or 0) / 2) >= 0.09
+        stated["ordered_" + eye] = replace(
+            e, sphere=round(e.sphere, 2), cylinder=round(e.cylinder, 2), axis=round(e.axis or 180) or 180
+        )
+    return replace(case, lens=replace(case.lens, compensation="practice", **stated)) if needed else case
 
 
 def _reading(quantity, eye, value, method, frame) -> Reading:  # type: ignore[no-untyped-def]
