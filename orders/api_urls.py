@@ -17,5 +17,5 @@ urlpatterns: list[URLPattern] = [
     path("schemas/<str:name>", open_api.json_schema, name="json_schema"),
     path("openapi.json", open_api.openapi, name="openapi"),
     path("docs", open_api.page, name="docs"),
-    re_path(r"^(?P<rest>.*)$", views.nothing_here, name="nothing_here"),  # last: problems instead of pages
+    re_path(r"^(?P<rest>(?s:.*))$", views.nothing_here, name="nothing_here"),  # last: problems instead of pages
 ]

@@ -4,19 +4,34 @@ from __future__ import annotations
 
 import hashlib
 import json
-from functools import cache
+from collections.abc import Callable
+from functools import cache, wraps
 from pathlib import Path
 from typing import Any
 
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_safe
+from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.generators import SchemaGenerator
 
 from orders.api.problems import PROBLEMS, Problem, answer
 
 SCHEMAS = {"order-1.0.json": Path(__file__).resolve().parent.parent / "schema" / "order-1.0.json"}
+
+
+def public(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """To be read by anybody; another method is a problem, like everywhere under the API's root."""
+
+    @login_not_required
+    @csrf_exempt
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.method not in ("GET", "HEAD"):
+            return answer(Problem("method-not-allowed", headers={"Allow": "GET, HEAD"}), request)
+        return view(request, *args, **kwargs)
+
+    return guarded
 
 
 @cache
@@ -39,15 +54,13 @@ def _send(request: HttpRequest, text: str, tag: str, content_type: str) -> HttpR
     return HttpResponse(text, content_type=content_type, headers=headers)
 
 
-@login_not_required
-@require_safe
+@public
 def openapi(request: HttpRequest) -> HttpResponse:
     text, tag = _text()
     return _send(request, text, tag, "application/vnd.oai.openapi+json;version=3.1")
 
 
-@login_not_required
-@require_safe
+@public
 def json_schema(request: HttpRequest, name: str) -> HttpResponse:
     path = SCHEMAS.get(name)
     if path is None:
@@ -56,8 +69,7 @@ def json_schema(request: HttpRequest, name: str) -> HttpResponse:
     return _send(request, text, '"' + hashlib.sha256(text.encode()).hexdigest()[:24] + '"', "application/schema+json")
 
 
-@login_not_required
-@require_safe
+@public
 def page(request: HttpRequest) -> HttpResponse:
     """What the API offers, for people."""
     return render(request, "orders/api_docs.html", {"groups": operations(), "problems": PROBLEMS, "parts": order_parts()})
@@ -91,7 +103,9 @@ def operations() -> list[tuple[str, list[dict[str, Any]]]]:
                     "answers": [
                         {"status": status, "types": ", ".join(r.get("content", {}))}
                         for status, r in sorted(said["responses"].items())
+                        if status < "400"
                     ],
+                    "problems": ", ".join(sorted(s for s in said["responses"] if s >= "400")) or "none",
                 }
             )
     return sorted(groups.items())

@@ -12,6 +12,7 @@ from typing import Any
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.utils import extend_schema
 from rest_framework import exceptions, parsers, renderers, serializers
 from rest_framework.request import Request
@@ -315,6 +316,7 @@ class Questions(LabView):
 
 
 @login_not_required
+@csrf_exempt
 def nothing_here(request: HttpRequest, rest: str = "") -> HttpResponse:
     """Every other address under the API's root."""
     return problems.answer(Problem("not-found"), request)

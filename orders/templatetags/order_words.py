@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from django import template
+from django.utils.html import format_html_join
+from django.utils.safestring import SafeString
 
 from orders.models import OrderEvent
 
@@ -26,3 +28,13 @@ WORDS = {
 @register.filter
 def event_words(event: OrderEvent) -> str:
     return WORDS.get(event.kind, event.kind.replace("_", " "))
+
+
+@register.filter
+def code(text: str) -> SafeString:
+    """Words between backquotes as <code>; everything is escaped."""
+    parts = str(text).split("`")
+    return format_html_join("", "{}{}{}", ((_OPEN, p, _CLOSE) if i % 2 else ("", p, "") for i, p in enumerate(parts)))
+
+
+_OPEN, _CLOSE = SafeString("<code>"), SafeString("</code>")
