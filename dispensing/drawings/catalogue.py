@@ -27,7 +27,7 @@ _FAMILY_WORDS = {
     "progressive": "progressive",
     "degressive": "degressive",
 }
-_TEXT, _STEPS = 2.8, 72
+_TEXT, _STEPS = 3.2, 72
 
 
 def front_picture(frame: Frame, today: date) -> Picture:

@@ -125,9 +125,8 @@ class Sheet:
         anchor: str = "start",
     ) -> None:
         """One line, its baseline at y. The caller has seen to it that it fits (see `line`, `wrap`)."""
-        set_as = printable(text)
-        self.missing = self.missing or (MISSING in set_as and MISSING not in text)
-        text = set_as
+        text = printable(text)
+        self.missing = self.missing or MISSING in text
         if not text:
             return
         with self.marked(text if right_to_left(text) else ""):

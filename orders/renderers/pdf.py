@@ -258,7 +258,7 @@ class _Order:
                 "front\ncurve, D",
             ),
             rows,
-            (8, 17, 16, 18, 18, 18, 15, 15, 16, 16, 15, 14),
+            (8, 17, 16, 18, 17, 22, 14, 15, 15, 16, 15, 13),
         )
         return self._notes(y, notes)
 
