@@ -392,14 +392,13 @@ class _Drawing:
             if abs(ux) < 0.35
             else []
         )
-        self.say(
-            *steep,
-            Text("datum-text", x1 + 1.2 * (1 if ux >= 0 else -1), y1 + 1.0, words, SMALL, anchors[0]),
-            Text("datum-text", x1, y1 + 2.0, words, SMALL),
-            Text("datum-text", x1, y1 - 4.0, words, SMALL),
-            Text("datum-text", x1 - side, (y0 + y1) / 2 - 0.9, words, SMALL, "end" if side > 0 else "start"),
-            Text("datum-text", x1, y1 + 5.0, words, SMALL, anchors[1]),
-        )
+        level = y1 + 1.0
+        beyond = Text("datum-text", x1 + (1.2 if ux >= 0 else -1.2), level, words, SMALL, anchors[0])
+        back = [
+            Text("datum-text", x1, level + dy, words, SMALL, anchors[1]) for dy in (1.0, -5.0, 4.0, -8.0, 7.0, -11.0, 10.0)
+        ]
+        above = [Text("datum-text", x1, level + dy, words, SMALL) for dy in (1.0, -5.0)]
+        self.say(*steep, beyond, *above, *back)
 
     def changed_from(self, before: PairGeometry) -> None:
         other = _Drawing(before)

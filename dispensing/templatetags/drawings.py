@@ -12,6 +12,6 @@ register = template.Library()
 
 
 @register.simple_tag
-def picture(picture: Picture | None, css_class: str = "", ident: str = "") -> SafeString:
-    """A drawing as SVG; nothing when there is none. svg() escapes every text it is given."""
-    return mark_safe(svg(picture, css_class=css_class, ident=ident) if picture is not None else "")  # noqa: S308
+def picture(picture: Picture | str | None, css_class: str = "", ident: str = "") -> SafeString:
+    """A drawing as SVG; nothing when there is none (None, or a name a template does not know). svg() escapes every text it is given."""
+    return mark_safe(svg(picture, css_class=css_class, ident=ident) if isinstance(picture, Picture) else "")  # noqa: S308
