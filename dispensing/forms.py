@@ -113,9 +113,9 @@ METHOD_WORDS = {
 }
 REFERENCE_WORDS = {
     "box": "lower box tangent",
-    "rim_below_pupil": "rim below the pupil, to the bevel",
-    "visible_rim": "visible rim below the pupil",
-    "datum": "datum line (above +, below −)",
+    "rim_below_pupil": "rim below pupil, to bevel",
+    "visible_rim": "visible rim below pupil",
+    "datum": "datum line, below is −",
 }
 QUANTITY_WORDS = {"far_pd": "PD far", "near_pd": "PD near", "height": "height"}
 READING_FIELDS: tuple[tuple[str, str], ...] = (

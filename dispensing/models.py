@@ -376,3 +376,15 @@ class Signature(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+
+
+class Presence(models.Model):
+    """Who has a sheet open, so that two people on one dispense see each other. Kept for a minute; no record of anything."""
+
+    dispense = models.ForeignKey(Dispense, on_delete=models.CASCADE, related_name="presences")
+    staff = models.ForeignKey(Staff, on_delete=models.CASCADE, related_name="+")
+    part = models.CharField(max_length=16, blank=True)
+    seen_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["dispense", "staff"], name="one_presence_each")]

@@ -1,0 +1,464 @@
+// The sheet: saves as one goes, shows what the checks say while one types, and loses nothing.
+// Every form on it works without this file; here they are only sent sooner.
+(() => {
+  "use strict";
+  const sheet = document.getElementById("sheet");
+  const forms = [...document.querySelectorAll("form.sheet-form")];
+  const $ = (id) => document.getElementById(id);
+  document.documentElement.classList.add("js");
+
+  // --- typing: Enter goes on, Up and Down step, the sign is always shown -------------------------------------------
+
+  const STEP = { power: 0.25, cylinder: 0.25, add: 0.25, axis: 1, prism_h: 0.25, prism_v: 0.25, prism_in: 0.25, prism_up: 0.25, mm: 0.5, degrees: 1, far: 10 };
+  const SIGNED = new Set(["power", "cylinder", "add"]);
+
+  const stepped = (input, up) => {
+    const kind = input.dataset.kind, step = STEP[kind];
+    if (!step) return null;
+    const found = /^\s*([+\-−–]?)\s*(\d*(?:[.,]\d*)?)\s*(.*)$/.exec(input.value);
+    if (!found) return null;
+    let number = parseFloat((found[2] || "0").replace(",", ".")) || 0;
+    if (/[-−–]/.test(found[1])) number = -number;
+    if (SIGNED.has(kind) && /^\d{3,4}$/.test(found[2])) number /= 100;
+    number = Math.round(number / step + (up ? 1 : -1)) * step;
+    if (kind === "axis") number = number > 180 ? number - 180 : number < 1 ? number + 180 : number;
+    if (kind.startsWith("prism") || kind === "add" || (kind === "mm" && !input.name.endsWith("above_mm")) || kind === "far") number = Math.max(0, number);
+    const size = Math.abs(number);
+    const digits = SIGNED.has(kind) || kind.startsWith("prism") ? size.toFixed(2) : kind === "mm" ? size.toFixed(1) : String(size);
+    const sign = number < 0 ? "−" : SIGNED.has(kind) && number > 0 ? "+" : "";
+    return sign + digits + (found[3] ? " " + found[3] : "");
+  };
+
+  const fields = () => [...document.querySelectorAll("form.sheet-form input:not([type=hidden]):not([data-skip]), form.sheet-form select, form.rx-again input:not([type=hidden])")]
+    .filter((f) => !f.disabled && (f.type !== "radio" || f.checked || !document.querySelector(`input[name="${CSS.escape(f.name)}"]:checked`)));
+
+  const goOn = (from, back) => {
+    const list = fields(), i = list.indexOf(from);
+    let next = list[i + (back ? -1 : 1)];
+    if (!next) next = document.querySelector("#part-review a, #part-review button");
+    if (!next) return false;
+    const fold = next.closest("details.sheet-part");
+    if (fold && !fold.open) fold.open = true;
+    const more = next.closest("details.more");
+    if (more && !more.open) { return goOn(next, back); }
+    next.focus();
+    if (next.select && next.type !== "checkbox" && next.type !== "radio") next.select();
+    return true;
+  };
+
+  document.addEventListener("keydown", (event) => {
+    const input = event.target;
+    if (!(input instanceof HTMLElement) || !input.matches("form.sheet-form input, form.sheet-form select, form.rx-again input")) return;
+    if ((event.key === "ArrowUp" || event.key === "ArrowDown") && input.dataset.kind && !event.altKey && !event.ctrlKey) {
+      const value = stepped(input, event.key === "ArrowUp");
+      if (value === null) return;
+      event.preventDefault();
+      input.value = value;
+      input.dispatchEvent(new Event("input", { bubbles: true }));
+      return;
+    }
+    if (event.key === "Enter" && !event.isComposing && !event.ctrlKey && !event.metaKey && !input.hasAttribute("data-skip") && input.closest("form.sheet-form")) {
+      event.preventDefault();
+      if (input.dataset.kind === "readings" && input.value.trim()) { changed(input); }
+      goOn(input, event.shiftKey);
+    }
+  });
+
+  document.addEventListener("click", (event) => {
+    const copy = event.target.closest("[data-copy]");
+    if (copy) {
+      for (const right of document.querySelectorAll(`[name^="${copy.dataset.copy}.right."]`)) {
+        const left = document.getElementsByName(right.name.replace(".right.", ".left."))[0];
+        if (!left || left.type === "checkbox") continue;
+        left.value = right.value.replace(/\b(in|out)\b/, (w) => w);
+        left.classList.add("copied");
+        setTimeout(() => left.classList.remove("copied"), 1600);
+      }
+      const first = document.getElementsByName(`${copy.dataset.copy}.left.sphere`)[0];
+      say("Right copied to left.");
+      if (first) { changed(first); first.focus(); first.select(); }
+    }
+    const put = event.target.closest("[data-put]");
+    if (put) {
+      const field = document.getElementsByName(put.dataset.put)[0];
+      field.value = put.dataset.value;
+      changed(field);
+      field.focus();
+    }
+    const jump = event.target.closest('a[href^="#f-"], a[href^="#part-"]');
+    if (jump) {
+      const to = $(jump.getAttribute("href").slice(1));
+      if (!to) return;
+      event.preventDefault();
+      for (let fold = to.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+      to.scrollIntoView({ block: "center", behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
+      const aim = to.matches("details.sheet-part") ? to.querySelector("input:not([type=hidden]),select,textarea,button") || to : to;
+      aim.focus({ preventScroll: true });
+    }
+  });
+
+  if (!sheet) return;
+
+  // --- state: saved, busy, not saved yet, offline -------------------------------------------------------------------
+
+  const KEY = `datumline.sheet.${sheet.dataset.reference}`;
+  const saving = $("saving");
+  const say = (words) => { const live = $("live"); if (live && words && live.textContent !== words) live.textContent = words; };
+  const clock = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const state = (name, words) => { saving.dataset.state = name; saving.textContent = words; };
+  const kept = () => { try { return JSON.parse(localStorage.getItem(KEY)) || {}; } catch { return {}; } };
+  const keep = (all) => { try { if (Object.keys(all).length) localStorage.setItem(KEY, JSON.stringify(all)); else localStorage.removeItem(KEY); } catch { /* private mode: the page itself still holds what was typed */ } };
+
+  // --- sending: one save at a time, an older answer never over a newer one --------------------------------------------
+
+  let count = 0, applied = 0, preview = null, sendingNow = false, leaving = false;
+  const waiting = new Map(); // part -> {url, body, number, readings}
+  const dirty = new Set();
+  const token = () => document.querySelector("[name=csrfmiddlewaretoken]").value;
+  const bodyOf = (form, submitter) => {
+    const data = new FormData(form);
+    if (submitter && submitter.name) data.append(submitter.name, submitter.value);
+    data.delete("csrfmiddlewaretoken");
+    return [...data.entries()].filter(([, v]) => typeof v === "string");
+  };
+  const encode = (pairs) => { const out = new URLSearchParams(); for (const [n, v] of pairs) out.append(n, v); return out; };
+  const ask = (url, body, signal) => fetch(url, {
+    method: "POST", body: encode(body), signal, credentials: "same-origin",
+    headers: { "Accept": "application/json", "X-CSRFToken": token() },
+  });
+
+  const queue = (form, submitter) => {
+    const part = form.dataset.part;
+    const url = (submitter && submitter.getAttribute("formaction")) || form.getAttribute("action");
+    const body = bodyOf(form, submitter);
+    const slot = submitter && submitter.name ? `${part}:${++count}` : part;
+    waiting.set(slot, { part, url, body });
+    if (part === "readings" && slot === part) emptyReadings(form);
+    store();
+    send();
+  };
+
+  // Readings leave their fields when they are sent: the next one can be typed at once. Until the answer comes they are kept.
+  let sentReadings = [];
+  const emptyReadings = (form) => {
+    const entry = form.elements.entry;
+    const slot = waiting.get("readings");
+    waiting.delete("readings");
+    waiting.set(`readings:${entry.value}`, slot);
+    for (const field of form.querySelectorAll('[data-kind="readings"]')) if (field.value.trim()) { sentReadings.push([slot, field.name, field.value]); field.value = ""; }
+    entry.value = Array.from(crypto.getRandomValues(new Uint8Array(8)), (b) => b.toString(16).padStart(2, "0")).join("");
+  };
+
+  const store = () => {
+    const all = {};
+    for (const [slot, item] of waiting) all[slot] = { ...item, at: Date.now() };
+    for (const part of dirty) if (!all[part] && part !== "readings") { const form = formOf(part); if (form) all[part] = { part, url: form.getAttribute("action"), body: bodyOf(form), at: Date.now(), draft: true }; }
+    keep(all);
+  };
+
+  const formOf = (part) => forms.find((f) => f.dataset.part === part);
+
+  const send = async () => {
+    if (sendingNow || !waiting.size) return;
+    sendingNow = true;
+    const [slot, item] = waiting.entries().next().value;
+    const form = formOf(item.part);
+    const number = ++count;
+    const body = item.body.map(([n, v]) => (n === "version" && form && !item.old ? [n, form.elements.version.value] : [n, v]));
+    if (preview) preview.abort();
+    state("busy", "saving");
+    let answer;
+    try {
+      const response = await ask(item.url, body);
+      if (!(response.headers.get("Content-Type") || "").includes("json")) throw new Refusal(response.redirected || response.status === 403 ? "sign in again to save" : "the server could not answer");
+      answer = await response.json();
+    } catch (trouble) {
+      sendingNow = false;
+      store();
+      const offline = !(trouble instanceof Refusal);
+      state(offline ? "offline" : "unsaved", offline ? "not saved yet: no connection" : `not saved yet: ${trouble.message}`);
+      say(offline ? "No connection: kept here, not saved yet." : `Not saved yet: ${trouble.message}.`);
+      return;
+    }
+    sendingNow = false;
+    if (waiting.get(slot) === item) waiting.delete(slot);
+    if (answer.state === "saved") {
+      dirty.delete(item.part);
+      sentReadings = sentReadings.filter(([s]) => s !== item);
+    } else if (item.part === "readings") {
+      for (const [s, name, value] of sentReadings) if (s === item) { const field = document.getElementsByName(name)[0]; if (field && !field.value) field.value = value; }
+      sentReadings = sentReadings.filter(([s]) => s !== item);
+    }
+    store();
+    apply(answer, number, item.part);
+    if (answer.state === "saved") {
+      if (waiting.size) state("busy", "saving");
+      else if (dirty.size) state("unsaved", "typing");
+      else state("saved", `saved ${clock()}`);
+    } else {
+      const wrong = Object.values(answer.fields).filter((f) => f.error).length;
+      state("unsaved", answer.clash ? "not saved: changed by somebody else" : wrong ? `not saved: ${wrong} field${wrong > 1 ? "s" : ""} need${wrong > 1 ? "" : "s"} another look` : "not saved");
+      if (answer.trouble) notice(answer.trouble, "error");
+    }
+    for (const words of answer.said || []) notice(words, "warning");
+    send();
+  };
+  class Refusal extends Error {}
+
+  const typing = async () => {
+    if (sheet.hasAttribute("data-closed")) return;
+    if (preview) preview.abort();
+    const mine = preview = new AbortController();
+    const number = ++count;
+    const body = [["parts", forms.map((f) => f.dataset.part).join(" ")]];
+    for (const form of forms) for (const pair of bodyOf(form)) if (pair[0] !== "version" && pair[0] !== "entry" && !pair[0].startsWith("strike_")) body.push(pair);
+    try {
+      const response = await ask(sheet.dataset.preview, body, mine.signal);
+      if (!response.ok || !(response.headers.get("Content-Type") || "").includes("json")) return;
+      apply(await response.json(), number);
+    } catch { /* an older question, or no connection: the save says so */ }
+  };
+
+  // --- what came back ---------------------------------------------------------------------------------------------------
+
+  const put = (id, html) => {
+    const old = $(id);
+    if (!old) return;
+    const focused = document.activeElement && old.contains(document.activeElement) ? document.activeElement : null;
+    const focusId = focused && focused.id, from = focused && "selectionStart" in focused ? focused.selectionStart : null;
+    const typed = [...old.querySelectorAll("input:not([type=hidden]),textarea")].filter((i) => i.id && i.value && i.value !== i.defaultValue).map((i) => [i.id, i.value]);
+    const open = [...old.querySelectorAll("details")].map((d) => d.open);
+    const names = [...old.querySelectorAll("details")].map((d) => d.querySelector("summary")?.textContent || "");
+    old.innerHTML = html;
+    old.querySelectorAll("details").forEach((d, i) => { if (d.id === "say") d.open = open[i] ?? d.open; else if (open[i] && names[i] === (d.querySelector("summary")?.textContent || "")) d.open = true; });
+    for (const [ident, value] of typed) { const field = $(ident); if (field) field.value = value; }
+    if (focusId) { const again = $(focusId); if (again) { again.focus({ preventScroll: true }); if (from !== null && again.setSelectionRange) try { again.setSelectionRange(from, from); } catch { /* a field without a caret */ } } }
+    else if (focused) { const fallback = old.querySelector("button,a,input") || old.closest("details")?.querySelector("summary"); fallback?.focus({ preventScroll: true }); }
+    if (window.htmx) htmx.process(old);
+  };
+
+  const apply = (answer, number, part) => {
+    if (number >= applied) {
+      applied = number;
+      for (const [id, html] of Object.entries(answer.fragments)) put(id, html);
+    }
+    for (const [path, what] of Object.entries(answer.fields)) {
+      if (!dirty.has(path.split(".")[0]) && answer.state === "typing") continue;
+      beside(path, what, answer.state);
+    }
+    if (part) versions(answer, part);
+    if (answer.dispense_state) { const chip = $("dispense-state"); if (chip && !chip.classList.contains(`is-${answer.dispense_state}`)) { chip.className = `state is-${answer.dispense_state}`; chip.textContent = { open: "being prepared", waiting: "waiting for signature", returned: "returned", signed: "signed", ordered: "ordered" }[answer.dispense_state] || answer.dispense_state; } }
+    say(answer.live);
+    if (answer.clash) clash(part, answer.clash, answer.versions[part]);
+    else if (part) formOf(part)?.querySelector(".clash")?.remove();
+  };
+
+  // Only the part that was saved takes its new version: another part that somebody changed meanwhile must still be found out.
+  const versions = (answer, part) => {
+    if (answer.state !== "saved") return;
+    known[part] = answer.versions[part];
+    const form = formOf(part);
+    if (form && !stale.has(part)) form.elements.version.value = answer.versions[part];
+    document.querySelectorAll(`[data-version="${part}"]`).forEach((i) => { i.value = answer.versions[part]; });
+  };
+  const stale = new Set();
+  const known = Object.fromEntries([...document.querySelectorAll("details.sheet-part")].map((d) => [d.dataset.part, Number(d.dataset.read)]));
+
+  const beside = (path, what, how) => {
+    const id = `f-${path.replaceAll(".", "-")}`;
+    const field = $(id), echo = $(`${id}-echo`), error = $(`${id}-error`);
+    if (!field) return;
+    const focused = document.activeElement === field;
+    if (error) { error.textContent = what.error || ""; error.hidden = !what.error; }
+    if (field.matches("input,select,textarea")) {
+      if (what.error) field.setAttribute("aria-invalid", "true"); else field.removeAttribute("aria-invalid");
+      field.closest(".field")?.classList.toggle("bad", Boolean(what.error));
+    }
+    if (how === "saved" && !focused && what.shown !== undefined && field.tagName === "INPUT" && field.dataset.kind && field.dataset.kind !== "readings") { field.value = what.shown; }
+    if (echo) { const same = what.echo && what.echo.split(" ")[0] === field.value; echo.textContent = what.echo && !same ? what.echo : ""; }
+    let theirs = field.closest(".field")?.querySelector(".theirs");
+    if (what.theirs !== undefined) {
+      if (!theirs) { theirs = document.createElement("span"); theirs.className = "theirs"; (echo || field).after(theirs); }
+      theirs.textContent = `theirs: ${what.theirs}`;
+    } else if (how === "saved") theirs?.remove();
+  };
+
+  const clash = (part, words, version) => {
+    const form = formOf(part);
+    if (!form) return;
+    stale.add(part);
+    let box = form.querySelector(".clash");
+    if (!box) {
+      box = document.createElement("div");
+      box.className = "clash";
+      box.setAttribute("role", "alert");
+      form.prepend(box);
+    }
+    box.replaceChildren();
+    const line = document.createElement("p");
+    line.textContent = `${words} Where you differ, theirs stands beside yours. Nothing of yours was saved yet.`;
+    const mine = document.createElement("button"), theirs = document.createElement("button");
+    mine.type = theirs.type = "button";
+    mine.textContent = "Keep mine";
+    theirs.textContent = "Take theirs";
+    theirs.className = "plain";
+    mine.addEventListener("click", () => { stale.delete(part); form.elements.version.value = known[part] = version; box.remove(); queue(form); });
+    theirs.addEventListener("click", () => { waiting.delete(part); dirty.delete(part); store(); leaving = true; location.hash = `part-${part}`; location.reload(); });
+    const row = document.createElement("div");
+    row.className = "actions";
+    row.append(mine, theirs);
+    box.append(line, row);
+    form.closest("details").open = true;
+  };
+
+  const notice = (words, kind) => {
+    const list = $("messages");
+    if (!list) return;
+    const item = document.createElement("li");
+    item.className = `message ${kind}`;
+    item.textContent = words;
+    list.hidden = false;
+    list.append(item);
+    while (list.children.length > 4) list.firstElementChild.remove();
+    setTimeout(() => { item.remove(); if (!list.children.length) list.hidden = true; }, 15000);
+  };
+
+  // --- when ---------------------------------------------------------------------------------------------------------------
+
+  let typingTimer = 0, changeTimer = 0;
+  const changed = (field) => {
+    const form = field.closest("form.sheet-form");
+    if (!form || field.hasAttribute("data-skip")) return;
+    dirty.add(form.dataset.part);
+    clearTimeout(typingTimer);
+    if (form.dataset.part === "readings" && field.dataset.kind !== "readings") { dirty.delete("readings"); typing(); return; }
+    if (form.dataset.part === "readings" && !field.value.trim()) { dirty.delete("readings"); return; }
+    if (stale.has(form.dataset.part)) { store(); return; }
+    clearTimeout(changeTimer);
+    changeTimer = setTimeout(() => queue(form), 40);
+  };
+
+  document.addEventListener("input", (event) => {
+    const form = event.target.closest?.("form.sheet-form");
+    if (!form || event.target.hasAttribute("data-skip")) return;
+    dirty.add(form.dataset.part);
+    if (saving.dataset.state === "saved") state("unsaved", "typing");
+    clearTimeout(typingTimer);
+    typingTimer = setTimeout(typing, 140);
+    store();
+  });
+  document.addEventListener("change", (event) => {
+    const field = event.target;
+    if (field.name === "lens.compensation") $("ordered-powers").toggleAttribute("data-idle", field.value === "none");
+    if (field.name === "readings.height_method") {
+      const reference = { marked_lens: "datum", clip_scale: "visible_rim", rule: "visible_rim", levelled_gauge: "box", target_gauge: "visible_rim", photograph: "box" }[field.value];
+      if (reference) document.getElementsByName("readings.reference")[0].value = reference;
+    }
+    changed(field);
+  });
+  // Stepping with Up and Down makes no change event until the field is left; leaving it then saves.
+  document.addEventListener("focusout", (event) => {
+    const form = event.target.closest?.("form.sheet-form");
+    if (form && dirty.has(form.dataset.part) && event.target.dataset.kind && !waiting.has(form.dataset.part)) {
+      if (form.dataset.part === "readings" && !event.target.value.trim()) return;
+      changed(event.target);
+    }
+  });
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (form.matches("form.sheet-form") || form.matches("form.reason")) {
+      event.preventDefault();
+      if (form.matches("form.reason")) { waiting.set(`reason:${++count}`, { part: "review", url: form.getAttribute("action"), body: bodyOf(form) }); form.querySelector("[name=reason]").defaultValue = form.querySelector("[name=reason]").value; send(); return; }
+      clearTimeout(changeTimer);
+      if (form.dataset.part === "readings" && event.submitter && event.submitter.name && [...form.querySelectorAll('[data-kind="readings"]')].some((f) => f.value.trim())) queue(form);
+      queue(form, event.submitter && event.submitter.name ? event.submitter : null);
+    } else { leaving = true; }
+  }, true);
+
+  addEventListener("online", () => send());
+  setInterval(() => { if (waiting.size && !sendingNow) send(); }, 8000);
+  addEventListener("beforeunload", (event) => { if (!leaving && (waiting.size || sendingNow)) event.preventDefault(); });
+
+  // What an earlier visit could not send is put back where it was typed, and sent.
+  const back = kept();
+  const parts = Object.entries(back).filter(([, item]) => Date.now() - item.at < 12 * 3600e3);
+  for (const [slot, item] of parts) {
+    const form = formOf(item.part);
+    if (!form || sheet.hasAttribute("data-closed")) continue;
+    if (item.part !== "readings" && slot === item.part) {
+      const names = new Set(item.body.map(([n]) => n));
+      for (const field of form.elements) if (field.name && names.has(field.name) && field.type !== "hidden" && field.type !== "checkbox" && field.type !== "radio" && field.type !== "submit") field.value = item.body.find(([n]) => n === field.name)[1];
+      for (const field of form.querySelectorAll("input[type=checkbox],input[type=radio]")) field.checked = item.body.some(([n, v]) => n === field.name && v === field.value);
+      form.closest("details").open = true;
+      dirty.add(item.part);
+    }
+    // sent with the version it was read at: if somebody changed the part meanwhile, both are shown
+    waiting.set(slot, { part: item.part, url: item.url, body: item.body, old: true });
+  }
+  if (waiting.size) { state("unsaved", "not saved yet"); say("Kept from before: being saved now."); send(); } else keep({});
+
+  // --- two people on one sheet ----------------------------------------------------------------------------------------------
+
+  const presence = $("presence");
+  const look = async () => {
+    if (document.hidden || !presence || !sheet.dataset.presence) return;
+    const here = document.activeElement?.closest?.("details.sheet-part")?.dataset.part || "";
+    try {
+      const response = await ask(sheet.dataset.presence, [["part", here]]);
+      if (!(response.headers.get("Content-Type") || "").includes("json")) return;
+      const answer = await response.json();
+      presence.hidden = !answer.others.length;
+      presence.textContent = answer.others.map((o) => o.part ? `${o.name} is on ${o.part}` : `${o.name} is here too`).join(" · ");
+      for (const [part, version] of Object.entries(answer.versions)) {
+        if (version === known[part] || dirty.has(part) || waiting.has(part)) continue;
+        const head = $(`head-${part}`);
+        if (head && !head.querySelector(".newer")) {
+          const link = document.createElement("a");
+          link.className = "newer";
+          link.href = `?#part-${part}`;
+          link.textContent = `changed by ${answer.by || "somebody"}: show`;
+          link.addEventListener("click", (event) => { event.preventDefault(); leaving = true; location.hash = `part-${part}`; location.reload(); });
+          head.append(link);
+        }
+      }
+    } catch { /* no connection: the next look will tell */ }
+  };
+  setInterval(look, 10000);
+  look();
+
+  // --- places ----------------------------------------------------------------------------------------------------------------
+
+  const narrow = matchMedia("(max-width:68.75rem)");
+  const fold = () => { const list = $("say"); if (list && narrow.matches) list.open = false; };
+  fold();
+  narrow.addEventListener("change", fold);
+  const aside = document.querySelector("#sheet > aside");
+  const mark = document.createElement("div");
+  mark.className = "scroll-mark";
+  sheet.before(mark);
+  new IntersectionObserver(([seen]) => aside.classList.toggle("shrunk", !seen.isIntersecting)).observe(mark);
+  if (location.hash.startsWith("#part-")) {
+    const part = document.querySelector(location.hash);
+    if (part && part.matches("details")) { part.open = true; part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select")?.focus({ preventScroll: true }); part.scrollIntoView({ block: "start" }); }
+  }
+
+  // A figure opens its working in place.
+  document.addEventListener("click", async (event) => {
+    const link = event.target.closest("a.fig");
+    if (!link || event.ctrlKey || event.metaKey) return;
+    event.preventDefault();
+    const cell = link.closest("tr"), next = cell.nextElementSibling;
+    if (next && next.classList.contains("working-row")) { const same = next.dataset.of === link.href; next.remove(); if (same) return; }
+    try {
+      const response = await fetch(link.href, { headers: { "HX-Request": "true" }, credentials: "same-origin" });
+      if (!response.ok) throw new Error();
+      const row = document.createElement("tr"), td = document.createElement("td");
+      row.className = "working-row";
+      row.dataset.of = link.href;
+      td.colSpan = 3;
+      td.innerHTML = await response.text();
+      row.append(td);
+      cell.after(row);
+    } catch { location.href = link.href; }
+  });
+})();

@@ -31,6 +31,9 @@ FRAGMENTS = {
     "findings": "dispensing/sheet/findings.html",
     "review": "dispensing/sheet/review.html",
     "readings-now": "dispensing/sheet/readings_now.html",
+    "fit-actions": "dispensing/sheet/fit_actions.html",
+    "rx-actions": "dispensing/sheet/rx_actions.html",
+    "blanks": "dispensing/sheet/blanks.html",
 }
 
 

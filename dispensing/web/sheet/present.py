@@ -331,19 +331,11 @@ def ordered_words(power: c.OrderedPower | None) -> str:
 def figure_rows(figures: Figures) -> list[FigureRow]:
     """Every figure that is known for at least one eye, in the order of the work."""
     rows = []
-    ordered = [ordered_words(figures.of(eye).ordered) for eye in c.EYES]
-    if any(ordered):
-        rows.append(
-            FigureRow(
-                label="power ordered",
-                unit="D",
-                right=ordered[0],
-                left=ordered[1],
-                right_path="right.ordered",
-                left_path="left.ordered",
-                strong=True,
-            )
-        )
+    for eye in c.EYES:
+        words = ordered_words(figures.of(eye).ordered)
+        if words:
+            label = f"power ordered, {eye}"
+            rows.append(FigureRow(label=label, unit="D", pair=words, pair_path=f"{eye}.ordered", strong=True))
     for name, label, unit, digits in _EYE_ROWS:
         right, left = (number_words(name, getattr(figures.of(eye), name), digits) for eye in c.EYES)
         if right or left:
@@ -487,6 +479,14 @@ class Sheet:
     @cached_property
     def figures(self) -> list[FigureRow]:
         return figure_rows(self.found.figures)
+
+    @property
+    def first_figures(self) -> list[FigureRow]:
+        return [f for f in self.figures if f.strong]
+
+    @property
+    def more_figures(self) -> list[FigureRow]:
+        return [f for f in self.figures if not f.strong]
 
     @cached_property
     def findings(self) -> list[FindingView]:

@@ -65,6 +65,7 @@ class Cell:
     adopted_box: str = ""
     adopted_doubt: bool = False
     adopted_how: str = ""
+    read_since: bool = False  # a reading is newer than the adopted value
     suggestion: measure.Suggestion | None = None
     suggested: str = ""
     suggested_box: str = ""
@@ -81,7 +82,12 @@ class Cell:
 
     @property
     def to_adopt(self) -> bool:
-        return self.suggestion is not None and (not self.adopted or self.adopted_doubt or self.adopted != self.suggested)
+        """Whether to put the suggestion forward: not where somebody chose otherwise, until there is a newer reading."""
+        if self.suggestion is None:
+            return False
+        if not self.adopted or self.adopted_doubt:
+            return True
+        return self.adopted != self.suggested and (self.adopted_how != "chosen" or self.read_since)
 
 
 class Desk:
@@ -168,6 +174,7 @@ class Desk:
             else "",
             adopted_doubt=bool(adoption and adoption.in_doubt),
             adopted_how=adoption.how if adoption else "",
+            read_since=bool(adoption and standing and standing[-1].at > adoption.at),
             suggestion=suggestion,
             suggested=format_mm(suggestion.value) if suggestion else "",
             suggested_box=self._box_words(suggestion.value, suggestion.reference, eye) if suggestion else "",

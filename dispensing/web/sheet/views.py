@@ -33,6 +33,7 @@ from dispensing.web.sheet.entries import (
     prescription_values,
 )
 from dispensing.web.sheet.load import load, whole, why_not_change
+from dispensing.web.sheet.presence import presence
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused, UseCaseError
 from practice.models import Client, Staff
@@ -503,6 +504,7 @@ urlpatterns = [
     path(_AT + "readings/strike-out/", strike_out, name="strike_out"),
     path(_AT + "readings/reason/", measurement_reason, name="measurement_reason"),
     path(_AT + "reason/", reason, name="reason"),
+    path(_AT + "presence/", presence, name="presence"),
     path(_AT + "cancel/", cancel, name="cancel"),
     path(_AT + "working/<str:figure>/", working, name="working"),
     path("clients/<str:reference>/dispenses/", start, name="start"),
