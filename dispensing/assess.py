@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -80,6 +80,45 @@ def assess_dispense(dispense: Dispense, *, today: date | None = None) -> Assessm
     return assess_case(case_of(dispense, today=today), reasons=list(dispense.reasons.select_related("by")))
 
 
+def restricted(dispense: Dispense) -> tuple[str, ...]:
+    """Why this client needs a registered person at this branch, by the branch's own rules; empty when they do not."""
+    return access.restrictions(dispense.client, dispense.branch, dispense.branch.today())
+
+
+def needs_signature(dispense: Dispense) -> str | None:
+    """Why somebody else has to sign before an order is issued; None when the dispenser may answer alone."""
+    if access.is_trainee_at(dispense.dispenser, dispense.branch):
+        return "A trainee's dispense is signed by a supervisor before it is ordered."
+    why = restricted(dispense)
+    if why and not dispense.dispenser.registered:
+        return f"This client is {' and '.join(why)}: a registered person has to sign."
+    return None
+
+
+def assess_as_signed(dispense: Dispense, *, by: Staff | None = None) -> Assessment:
+    """The assessment as it would be with a signature of `by`, or of some registered supervisor while nobody is named.
+
+    Some findings are answered by the signature itself (a child's spectacles by an unregistered trainee): without this they
+    would forbid the very signature they ask for.
+    """
+    case = case_of(dispense)
+    hands = replace(
+        case.hands,
+        signed_by=by.display_name if by else "a registered supervisor",
+        signer_registered=by.registered if by else True,
+        changed_after_signature=False,
+    )
+    return assess_case(replace(case, hands=hands), reasons=list(dispense.reasons.select_related("by")))
+
+
+def assess_to_answer(dispense: Dispense, *, by: Staff | None = None) -> Assessment:
+    """What has to be answered before the next step: with the signature it still has to get, if it needs one."""
+    before = dispense.state in {Dispense.State.OPEN, Dispense.State.RETURNED} and needs_signature(dispense)
+    if before or dispense.state == Dispense.State.WAITING:
+        return assess_as_signed(dispense, by=by if dispense.state == Dispense.State.WAITING else None)
+    return assess_dispense(dispense)
+
+
 def assess_case(case: Case, *, reasons: list[Reason]) -> Assessment:
     """The same for a Case at hand, e.g. with values that are typed but not saved. `reasons` oldest first."""
     figures = compute(case)
@@ -127,12 +166,14 @@ def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str
         raise Invalid({"reason": "That contains a character that cannot be kept."})
     with transaction.atomic():
         row = (
-            Dispense.objects.select_for_update(of=("self",)).select_related("group", "branch", "client").get(pk=dispense.pk)
+            Dispense.objects.select_for_update(of=("self",))
+            .select_related("group", "branch", "client", "dispenser")
+            .get(pk=dispense.pk)
         )
         access.require(actor, "reason.give", branch=row.branch, subject=row)
         if row.state not in REASON_STATES:
             raise Refused(f"This dispense is {row.get_state_display()}: it takes no more reasons.")
-        found = assess_dispense(row)
+        found = assess_to_answer(row)
         finding = next((f for f in found.findings if f.key == finding_key), None)
         if finding is None:
             raise Refused("That finding is not there any more.")
@@ -150,7 +191,7 @@ def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str
             client=row.client,
             after=_told(finding, text),
         )
-        keep_counts(row, assess_dispense(row))
+        keep_counts(row, assess_to_answer(row))
         return reason
 
 

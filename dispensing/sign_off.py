@@ -16,12 +16,32 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from dispensing.assess import Assessment, assess_dispense, keep_counts
+from dispensing.assess import (
+    Assessment,
+    assess_as_signed,
+    assess_dispense,
+    keep_counts,
+    needs_signature,
+    restricted,
+)
 from dispensing.models import Dispense, Signature
 from dispensing.snapshot import seal
 from practice import access, audit, sign_in
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Staff
+
+__all__ = [
+    "current_signature",
+    "lift_signature",
+    "may_issue",
+    "needs_signature",
+    "put_forward",
+    "restricted",
+    "return_to_dispenser",
+    "sign",
+    "take_over",
+    "why_not_issue",
+]
 
 LONGEST_COMMENT = 2000
 State = Dispense.State
@@ -29,21 +49,6 @@ Decision = Signature.Decision
 
 
 # --- questions --------------------------------------------------------------------------------------------------------
-
-
-def restricted(dispense: Dispense) -> tuple[str, ...]:
-    """Why this client needs a registered person at this branch, by the branch's own rules; empty when they do not."""
-    return access.restrictions(dispense.client, dispense.branch, dispense.branch.today())
-
-
-def needs_signature(dispense: Dispense) -> str | None:
-    """Why somebody else has to sign before an order is issued; None when the dispenser may answer alone."""
-    if access.is_trainee_at(dispense.dispenser, dispense.branch):
-        return "A trainee's dispense is signed by a supervisor before it is ordered."
-    why = restricted(dispense)
-    if why and not dispense.dispenser.registered:
-        return f"This client is {' and '.join(why)}: a registered person has to sign."
-    return None
 
 
 def current_signature(dispense: Dispense) -> Signature | None:
@@ -102,7 +107,7 @@ def put_forward(*, actor: Staff, dispense: Dispense, version: int, comment: str 
         access.require(actor, "dispense.put_forward", branch=row.branch, subject=row)
         if row.state not in {State.OPEN, State.RETURNED}:
             raise Refused(f"This dispense is {row.get_state_display()}; it cannot be put forward.")
-        found = assess_dispense(row)
+        found = assess_as_signed(row)
         keep_counts(row, found)
         if found.open_stops:
             raise Refused(_unanswered(found, "put forward") or "")
@@ -131,7 +136,7 @@ def sign(
         access.require(actor, "dispense.sign", branch=row.branch, subject=row, restricted=restricted(row))
         if row.state != State.WAITING:
             raise Refused(f"This dispense is {row.get_state_display()}; only what was put forward is signed.")
-        found = assess_dispense(row)
+        found = assess_as_signed(row, by=actor)
         keep_counts(row, found)
         no = _unanswered(found, "signed")
         if no is not None:
@@ -178,13 +183,16 @@ def lift_signature(*, actor: Staff, dispense: Dispense) -> None:
     Called inside the transaction of the change, with the row locked; the caller saves `state` with its own fields.
     Nothing happens in other states.
     """
-    if dispense.state not in {State.WAITING, State.SIGNED}:
+    before = dispense.state
+    if before == State.SIGNED:
+        Signature.objects.create(
+            dispense=dispense, decision=Decision.LIFTED, by=actor, at=timezone.now(), dispense_version=dispense.version
+        )
+    elif before != State.WAITING:
         return
-    Signature.objects.create(
-        dispense=dispense, decision=Decision.LIFTED, by=actor, at=timezone.now(), dispense_version=dispense.version
-    )
-    before, dispense.state = dispense.state, State.OPEN
-    _told(dispense, actor, "dispense.signature_lifted", {"state": before}, {"state": State.OPEN})
+    dispense.state = State.OPEN
+    action = "dispense.signature_lifted" if before == State.SIGNED else "dispense.put_forward_lapsed"
+    _told(dispense, actor, action, {"state": before}, {"state": State.OPEN})
 
 
 # --- the common part --------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from dispensing.case import MULTIFOCAL
 from dispensing.models import Dispense, PrescriptionEye, Signature
 from practice import access
 from practice.models import Branch, Staff
+from practice.words import how_long
 
 HIGH_POWER_D = 6.0  # common practice: from here a millimetre of centration or vertex distance matters
 State = Dispense.State
@@ -30,6 +31,10 @@ class Waiting:
     said_by: str = ""
     own_trainee: bool = False
     no: str | None = None  # why this person cannot sign it
+
+    @property
+    def waited(self) -> str:
+        return how_long(timezone.now() - self.since)
 
     @property
     def weight(self) -> float:

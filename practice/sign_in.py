@@ -61,7 +61,7 @@ def failed(*, name: str, address: str, now: datetime | None = None) -> None:
             actor=None,
             actor_name="somebody not signed in",
             action="staff.sign_in_refused",
-            subject=f"staff {person.pk}",
+            subject=f"staff {person.username}",
             group=person.group,
         )
 
@@ -77,4 +77,4 @@ def succeeded(*, person: Staff) -> None:
 def note(*, person: Staff, action: str) -> None:
     """A sign-in, sign-out or change of password in the audit trail."""
     if person.group is not None:
-        audit.record(actor=person, action=action, subject=f"staff {person.pk}", group=person.group)
+        audit.record(actor=person, action=action, subject=f"staff {person.username}", group=person.group)

@@ -150,7 +150,7 @@ def _told(
     audit.record(
         actor=actor,
         action=action,
-        subject=f"staff {person.pk}",
+        subject=f"staff {person.username}",
         group=branch.group,
         branch=branch,
         before=before,

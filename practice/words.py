@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from datetime import date
+from datetime import date, timedelta
 
 LONGEST_LINE = 120
 LONGEST_PROSE = 4000
@@ -202,3 +202,16 @@ def birth_date(text: str, today: date) -> date:
 
 def long_date(value: date) -> str:
     return f"{value.day} {value:%B %Y}"
+
+
+def how_long(span: timedelta) -> str:
+    """A span of waiting, as one would say it."""
+    minutes = int(span.total_seconds() // 60)
+    if minutes < 2:
+        return "just now"
+    if minutes < 100:
+        return f"{minutes} min"
+    if minutes < 36 * 60:
+        return f"{round(minutes / 60)} h"
+    days = round(minutes / 1440)
+    return f"{days} days" if days < 60 else f"{round(days / 30.4)} months"

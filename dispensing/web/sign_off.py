@@ -8,12 +8,12 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.views.decorators.http import require_safe
 
 from dispensing import case as c
 from dispensing import sign_off, waiting
-from dispensing.assess import Assessment, assess_dispense, give_reason
+from dispensing.assess import Assessment, assess_to_answer, give_reason
 from dispensing.drawings.geometry import geometry_of
 from dispensing.drawings.pair import pair_picture
 from dispensing.models import Dispense, Signature
@@ -48,12 +48,30 @@ class Shown:
         return pair_picture(geometry_of(self.found.case, self.found.figures))
 
     @property
-    def figures(self) -> list[present.FigureRow]:
-        return present.figure_rows(self.found.figures)
+    def figures(self) -> list[tuple[str, bool, list[present.FigureRow]]]:
+        """Those that are looked at first, then the rest: title, open, rows."""
+        rows = present.figure_rows(self.found.figures)
+        parts = [
+            ("Figures", True, [r for r in rows if r.strong]),
+            ("All other figures", False, [r for r in rows if not r.strong]),
+        ]
+        return [p for p in parts if p[2]]
 
     @property
     def findings(self) -> list[present.FindingView]:
         return present.finding_views(self.found, False)
+
+    @property
+    def tally(self) -> str:
+        counts, open_ones = self.found.tally, len(self.found.open_confirms)
+        words = [
+            (counts["stop"], "stop"),
+            (counts["unknown"], "not yet known"),
+            (open_ones, "to confirm"),
+            (counts["confirm"] - open_ones, "confirmed"),
+            (counts["note"], "note" if counts["note"] == 1 else "notes"),
+        ]
+        return ", ".join(f"{n} {word}" for n, word in words if n)
 
     @property
     def readings(self) -> list[tuple[str, str, str, str, bool]]:
@@ -114,7 +132,8 @@ def desk(request: HttpRequest) -> HttpResponse:
         .order_by("-at")[:10]
     )
     signs = access.signing_role(request.user, branch) is not None
-    context = {"branch": branch, "rows": rows, "recent": recent, "signs": signs, "zone": branch.time_zone}
+    pairs = [(w, reverse("dispensing:sign_off", args=[w.dispense.reference])) for w in rows]
+    context = {"branch": branch, "rows": pairs, "recent": recent, "signs": signs, "zone": branch.time_zone}
     return render(request, "dispensing/sign_off_desk.html", context)
 
 
@@ -181,7 +200,7 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
 
 
 def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], trouble: str) -> dict[str, Any]:
-    found = assess_dispense(dispense)
+    found = assess_to_answer(dispense, by=request.user)  # type: ignore[arg-type]
     shown = Shown(found=found)
     state, State = dispense.state, Dispense.State
     restricted = sign_off.restricted(dispense)
@@ -243,7 +262,6 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "restricted": restricted,
         "shown": shown,
         "findings": reasons,
-        "tally": found.tally,
         "seen": seal(found)[1],
         "signatures": dispense.signatures.select_related("by"),
         "covers": sign_off.current_signature(dispense),
@@ -284,7 +302,7 @@ def signature_page(request: HttpRequest, reference: str, pk: int) -> HttpRespons
     }
     try:
         shown = Shown(found=read_snapshot(signature.snapshot, signature.snapshot_sha256))
-        context |= {"shown": shown, "findings": [(v, None) for v in shown.findings], "tally": shown.found.tally}
+        context |= {"shown": shown, "findings": [(v, None) for v in shown.findings]}
     except Damaged as problem:
         context["damaged"] = str(problem)
     return render(request, "dispensing/signature.html", context)

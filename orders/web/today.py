@@ -9,7 +9,7 @@ from typing import Any
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
@@ -19,6 +19,7 @@ from practice import access
 from practice.models import Branch
 from practice.web.fields import Field
 from practice.web.shell import branch_of
+from practice.words import how_long
 
 UNANSWERED_AFTER = timedelta(hours=24)  # common practice: a lab says the same or the next working day that it has an order
 ORDERS_SHOWN = 40
@@ -31,6 +32,10 @@ class OrderRow:
     promised_on: date | None
     late: bool
     questions: int
+
+    @property
+    def waited(self) -> str:
+        return how_long(timezone.now() - self.since)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,18 +92,21 @@ def today(request: HttpRequest) -> HttpResponse:
     context: dict[str, Any] = {"branch": branch, "search": search}
     if branch is not None:
         me: Any = request.user
-        lists = [
-            ("Returned to you", waiting.returned_to(me), False, True),
-            ("To sign", waiting.to_sign(me, branch), True, False),
-            ("Signed, to be ordered", waiting.signed_at(me, branch), False, False),
-            ("You are preparing", waiting.open_of(me), False, False),
-            ("Put forward by you", waiting.put_forward_by(me), False, False),
+        may_issue = access.may(me, "order.issue", branch=branch)
+        lists: list[tuple[str, list[waiting.Waiting], str, dict[str, bool]]] = [
+            ("Returned to you", waiting.returned_to(me), "dispensing:sheet", {"show_said": True}),
+            ("To sign", waiting.to_sign(me, branch), "dispensing:sign_off", {"signing": True}),
+            ("Signed, to be ordered", waiting.signed_at(me, branch) if may_issue else [], "orders:issue", {}),
+            ("You are preparing", waiting.open_of(me), "dispensing:sheet", {}),
+            ("Put forward by you", waiting.put_forward_by(me), "dispensing:sign_off", {}),
         ]
-        if not access.may(me, "order.issue", branch=branch):
-            lists = [x for x in lists if x[0] != "Signed, to be ordered"]
         context |= {
             "date": branch.today(),
-            "lists": [x for x in lists if x[1]],
+            "lists": [
+                {"title": title, "rows": [(w, reverse(name, args=[w.dispense.reference])) for w in rows], **more}
+                for title, rows, name, more in lists
+                if rows
+            ],
             "orders": _orders(branch),
             "may_add": access.may(me, "client.create", branch=branch),
         }

@@ -86,7 +86,7 @@ def field_of(form: forms.Form, name: str, **more: Any) -> Field:
         "kind": kind,
         "error": str(bound.errors[0]) if bound.errors else "",
         "help": str(declared.help_text or ""),
-        "required": declared.required and kind != "tick",
+        "required": declared.required and kind not in {"tick", "select"},
         "choices": [*getattr(declared, "choices", ())] if kind == "select" else (),
         "autocomplete": declared.widget.attrs.get("autocomplete", ""),
         "wide": kind == "textarea",

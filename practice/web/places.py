@@ -59,22 +59,16 @@ class BranchForm(forms.Form):
     time_zone = Read(_time_zone, needed="Type the time zone.", label="Time zone")
     tolerance_standard = forms.ChoiceField(choices=Branch.Standard.choices, label="Tolerance standard")
     cylinder_form = forms.ChoiceField(choices=Branch.CylinderForm.choices, label="Powers are shown in")
-    restricted_below_age = Read(
-        whole_number(1, 25, optional=True, unit=" years"), label="Registered person needed below age"
-    )
+    restricted_below_age = Read(whole_number(1, 25, optional=True, unit=" years"), label="Registered person below age")
     prescription_valid_months = Read(
         whole_number(1, 120, optional=True, unit=" months"), label="A prescription is valid for"
     )
     registered_may_use_expired = forms.BooleanField(
         required=False, label="A registered person may dispense an out-of-date prescription, with a reason"
     )
-    keep_adult_years = Read(
-        whole_number(1, 100, unit=" years"), needed="Type the years.", label="Keep an adult's record for"
-    )
-    keep_child_until_age = Read(
-        whole_number(16, 100, unit=" years"), needed="Type the age.", label="Keep a child's record to age"
-    )
-    groove_mm = Read(_decimal, needed="Type the usual depth.", label="Visible rim to bevel apex, each side")
+    keep_adult_years = Read(whole_number(1, 100, unit=" years"), needed="Type the years.", label="Keep an adult's for")
+    keep_child_until_age = Read(whole_number(16, 100, unit=" years"), needed="Type the age.", label="Keep a child's to age")
+    groove_mm = Read(_decimal, needed="Type the usual depth.", label="Rim to bevel apex, each side")
     name_on_lab_documents = forms.BooleanField(required=False, label="Put the client's name on documents for the lab")
 
     PARTS = (

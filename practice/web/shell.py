@@ -51,6 +51,12 @@ def shell(request: HttpRequest) -> dict[str, Any]:
         return {"nav": [], "side": [], "desk": None, "desks": []}
     desk = desk_of(request)
     nav = [item for label, name in NAV if (item := _item(request, label, name))]
+    if (
+        desk
+        and access.signing_role(request.user, desk.branch)
+        and (item := _item(request, "Sign-off", "dispensing:sign_off_desk"))
+    ):
+        nav.insert(2, item)
     side = []
     if desk and access.may(request.user, "branch.settings", branch=desk.branch):
         for label, name, args in (
