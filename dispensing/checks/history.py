@@ -11,6 +11,7 @@ from math import radians, sin
 
 from dispensing.case import EYES, Eye, PrescribedLens
 from dispensing.checks.findings import Finder, Finding, Severity
+from dispensing.checks.prescription import on_step
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import axis_word, dioptres, eye_word, power_word, prism_in_word, prism_up_word, signed
@@ -74,7 +75,8 @@ def _undone(lens: PrescribedLens, before: Power) -> Iterator[tuple[str, str, flo
     axis = axis_in_scale(lens.axis) if lens.axis else 180.0
     if abs(sphere) >= 0.25:
         yield "sign of the sphere", "sphere", -sphere, cylinder, axis
-    if abs(sphere) >= 5:
+    # a lost point leaves a figure on a usual step; a strong power that merely changed does not
+    if abs(sphere) >= 5 and on_step(sphere / 10):
         yield "decimal point of the sphere", "sphere", sphere / 10, cylinder, axis
     if 0 < abs(sphere) <= 2:
         yield "decimal point of the sphere", "sphere", sphere * 10, cylinder, axis
@@ -82,7 +84,7 @@ def _undone(lens: PrescribedLens, before: Power) -> Iterator[tuple[str, str, flo
         yield "sign of the cylinder", "cylinder", sphere, -cylinder, axis
         yield "axis turned by 90", "axis", sphere, cylinder, axis_in_scale(axis + 90)
         yield "transposed without changing the powers", "sphere", sphere - cylinder, cylinder, axis_in_scale(axis + 90)
-        if abs(cylinder) >= 2.5:
+        if abs(cylinder) >= 2.5 and on_step(cylinder / 10):
             yield "decimal point of the cylinder", "cylinder", sphere, cylinder / 10, axis
         for other in transposed_axes(axis):
             yield "digits of the axis exchanged", "axis", sphere, cylinder, other
@@ -216,7 +218,9 @@ def slip(v: View, found: Finder) -> Iterator[Finding]:
                 ("Change", round(slip.before, 2), "D"),
                 ("Change with the slip undone", round(slip.after, 2), "D"),
             ),
-            severity=_severity(v) if slip.before >= 0.75 else ("confirm" if v.fresh else "note"),
+            severity=_severity(v)
+            if slip.before >= 0.75 or slip.after <= 0.15 * slip.before
+            else ("confirm" if v.fresh else "note"),
             consequence=f"The eye would be about {slip.before:.2f} D out.",
             resolution=f"{slip.meant}? Look at the prescription, or read the powers back.",
         )

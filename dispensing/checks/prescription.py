@@ -110,7 +110,7 @@ def axis_cylinder_exchanged(v: View, found: Finder) -> Iterator[Finding]:
         cylinder, axis = lens.cylinder, lens.axis
         if not cylinder or axis is None:
             continue
-        swapped = (cylinder >= 5 and cylinder == int(cylinder) and abs(axis) <= 10 and _on_step(axis)) or (
+        swapped = (cylinder >= 5 and cylinder == int(cylinder) and abs(axis) <= 10 and on_step(axis)) or (
             cylinder >= 10 and axis <= 10
         )
         if swapped:
@@ -191,7 +191,7 @@ def power_step(v: View, found: Finder) -> Iterator[Finding]:
     """
     for eye, lens, _ in v.lenses():
         for name, value in (("sphere", lens.sphere), ("cylinder", lens.cylinder), ("add", lens.add)):
-            if value is not None and not _on_step(value):
+            if value is not None and not on_step(value):
                 nearest = round(value * 4) / 4
                 yield found(
                     f"{eye_word(eye)} {name} {signed(value)} is in no usual step.",
@@ -202,7 +202,8 @@ def power_step(v: View, found: Finder) -> Iterator[Finding]:
                 )
 
 
-def _on_step(value: float) -> bool:
+def on_step(value: float) -> bool:
+    """A quarter dioptre, or an eighth whole, cut or rounded to two places."""
     hundredths = abs(value) * 100
     part = hundredths % 100
     return (abs(part - round(part)) < 1e-6 and round(part) % 100 in _STEPS) or abs((hundredths / 12.5) % 1) < 1e-6
