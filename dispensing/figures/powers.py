@@ -72,6 +72,12 @@ def _asked(case: Case, eye: Eye, rx: PrescribedLens, notes: Notes, figures: tupl
     return Asked(power, None if near_pair else add, prism_in, prism_up, near_pair)
 
 
+def prescribed_power(case: Case, eye: Eye) -> Power | None:
+    """What is prescribed for this lens (the near power, for a near pair), or None when it cannot be read."""
+    asked = None if case.prescription is None else _asked(case, eye, case.prescription.of(eye), Notes(), ())
+    return asked.power if asked else None
+
+
 def _near_prism(rx: PrescribedLens) -> tuple[float | None, float | None]:
     as_distance = replace(
         rx, prism_h=rx.near_prism_h, base_h=rx.near_base_h, prism_v=rx.near_prism_v, base_v=rx.near_base_v
@@ -132,21 +138,18 @@ def _order(power: Power, add: float | None, prism_in: float, prism_up: float) ->
     )
 
 
-def _worn(case: Case, eye: Eye, asked: Asked | None, ordered: Power, out: dict[str, Any], notes: Notes) -> None:
-    """at_eye and expected: vertex distance and tilts as worn, stated at the vertex distance of the test."""
-    assert case.prescription is not None
-    tested, fitted = number(case.prescription.vertex_mm), number(case.fit.vertex_mm)
-    strongest = max(abs(ordered.strongest.power), abs(asked.power.strongest.power) if asked else 0.0)
+def worn_at(case: Case, eye: Eye, strongest: float, notes: Notes) -> tuple[dict[str, Any] | None, tuple[str, ...]]:
+    """How this lens is worn, as `tilt.power_to_order` takes it, for a power of this size; or None and the paths that are missing."""
+    tested = number(case.prescription.vertex_mm) if case.prescription else None
+    fitted = number(case.fit.vertex_mm)
     if tested is None or fitted is None:
         if strongest >= VERTEX_MATTERS_D:
-            lacking = ["prescription.vertex_mm"] * (tested is None) + ["fit.vertex_mm"] * (fitted is None)
-            notes.lack(f"{eye}.at_eye", *lacking)
-            notes.lack(f"{eye}.expected", *lacking)
-            return
-        tested = fitted = 13.0
-        notes.assumed["fit.vertex_mm" if case.fit.vertex_mm is None else "prescription.vertex_mm"] = (
+            lacking = ("prescription.vertex_mm",) * (tested is None) + ("fit.vertex_mm",) * (fitted is None)
+            return None, lacking
+        notes.assumed["fit.vertex_mm" if fitted is None else "prescription.vertex_mm"] = (
             "Vertex distance taken as unchanged since the test: below 5.00 D it makes little difference."
         )
+        tested = fitted = tested or fitted or 13.0
     pantoscopic, face_form = number(case.fit.pantoscopic_deg), number(case.fit.face_form_deg)
     if pantoscopic is None:
         pantoscopic = 0.0
@@ -154,28 +157,37 @@ def _worn(case: Case, eye: Eye, asked: Asked | None, ordered: Power, out: dict[s
     if face_form is None:
         face_form = (number(case.frame.face_form_deg) if case.frame else None) or 0.0
         notes.assumed["fit.face_form_deg"] = f"Face form as worn not on record: taken as {face_form:g}."
-    material = case.lens.material
-    index = number(material.nd) if material else None
+    index = number(case.lens.material.nd) if case.lens.material else None
     if index is None:
         index = 1.5
         if pantoscopic or face_form:
             notes.assumed["lens.material"] = "Material not on record: 1.5 taken for the effect of tilt."
-    how: dict[str, Any] = {
+    return {
         "pantoscopic": pantoscopic,
         "face_form": face_form,
         "index": index,
         "eye": eye,
         "fitted_vertex_mm": fitted,
         "tested_vertex_mm": tested,
-    }
+    }, ()
+
+
+def _worn(case: Case, eye: Eye, asked: Asked | None, ordered: Power, out: dict[str, Any], notes: Notes) -> None:
+    """at_eye and expected: vertex distance and tilts as worn, stated at the vertex distance of the test."""
+    strongest = max(abs(ordered.strongest.power), abs(asked.power.strongest.power) if asked else 0.0)
+    how, lacking = worn_at(case, eye, strongest, notes)
+    if how is None:
+        notes.lack(f"{eye}.at_eye", *lacking)
+        notes.lack(f"{eye}.expected", *lacking)
+        return
     paths = ("fit.vertex_mm", "fit.pantoscopic_deg", "fit.face_form_deg")
-    try:
-        order = out.get("ordered")
-        reaches = tilt.effect_at_eye(ordered, **how)
-        if order is not None:
+    order = out.get("ordered")
+    if order is not None:
+        try:
+            reaches = tilt.effect_at_eye(ordered, **how)
             out["at_eye"] = _order(reaches, order.add, order.prism_in, order.prism_up)
-    except FAILED:
-        notes.lack(f"{eye}.at_eye", *paths)
+        except FAILED:
+            notes.lack(f"{eye}.at_eye", *paths)
     if asked is None or asked.prism_in is None or asked.prism_up is None:
         return
     try:

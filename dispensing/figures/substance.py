@@ -21,6 +21,19 @@ class Wanted:
     min_edge: float
 
 
+def minima(case: Case, notes: Notes) -> tuple[float, float]:
+    """Least thickness at the centre and at the edge, mm: as stated for the lens and mount, or the usual values."""
+    material = case.lens.material
+    min_centre, min_edge = number(case.lens.min_centre_mm), number(case.lens.min_edge_mm)
+    if min_centre is None:
+        min_centre = usual_centre_mm(material.nd if material else 1.5, bool(material and material.glass))
+        notes.assumed["lens.min_centre_mm"] = f"Least centre thickness not stated: {min_centre:g} mm taken."
+    if min_edge is None:
+        min_edge = EDGE_MM.get((case.frame.mount if case.frame else None) or "full_rim", 1.0)
+        notes.assumed["lens.min_edge_mm"] = f"Least edge thickness not stated: {min_edge:g} mm taken."
+    return min_centre, min_edge
+
+
 def wanted_lens(
     case: Case, eye: Eye, power: Power, at: tuple[float, float], out: dict[str, Any], notes: Notes
 ) -> Wanted | None:
@@ -32,13 +45,7 @@ def wanted_lens(
         curve = thickness.base_curve(power.sphere, power.cylinder)
         notes.assumed["lens.front_curve"] = "Front curve by Vogel's rule; the maker's series decides."
     out["front_curve"] = curve
-    min_centre, min_edge = number(case.lens.min_centre_mm), number(case.lens.min_edge_mm)
-    if min_centre is None:
-        min_centre = usual_centre_mm(material.nd, material.glass)
-        notes.assumed["lens.min_centre_mm"] = f"Least centre thickness not stated: {min_centre:g} mm taken."
-    if min_edge is None:
-        min_edge = EDGE_MM.get((case.frame.mount if case.frame else None) or "full_rim", 1.0)
-        notes.assumed["lens.min_edge_mm"] = f"Least edge thickness not stated: {min_edge:g} mm taken."
+    min_centre, min_edge = minima(case, notes)
     spec = Spec(
         sphere=power.sphere,
         cylinder=power.cylinder,
