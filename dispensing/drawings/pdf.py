@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from .roles import PAPER, ROLES
 from .shapes import Circle, Path, Picture, Text
-from .typeface import as_seen, face, fonts, printable, width
+from .typeface import as_seen, face, fonts, plain_codes, prepared, printable, width
 
 MM = 72 / 25.4
 _KAPPA = 0.5522847498
@@ -116,11 +116,22 @@ def put_line(
 
     Writes the text operators itself: a page has some two hundred short texts, and the canvas's own way takes three times as long.
     """
-    font, seen = fonts()[face(bold)], as_seen(text)
+    name = face(bold)
     if anchor != "start":
         x -= width(text, size, bold=bold) * (1.0 if anchor == "end" else 0.5)
     document = canvas._doc
-    shown = []
-    for subset, codes in font.splitString(seen, document):
-        shown.append(f"{font.getSubsetInternalName(subset, document)} {size:.2f} Tf ({canvas._escape(codes)}) Tj")
-    canvas.addLiteral(f"{_rgb(PAPER[colour])} rg BT 1 0 0 1 {x * MM:.3f} {y * MM:.3f} Tm {' '.join(shown)} ET")
+    plain = plain_codes(text) if prepared(document) else None
+    if plain is not None:
+        shown = f"{document.fontMapping[name]}+0 {size:.2f} Tf ({plain}) Tj"
+    else:
+        font = fonts()[name]
+        shown = " ".join(
+            f"{font.getSubsetInternalName(subset, document)} {size:.2f} Tf ({canvas._escape(codes)}) Tj"
+            for subset, codes in font.splitString(as_seen(text), document)
+        )
+    canvas.addLiteral(f"{_paper(colour)} rg BT 1 0 0 1 {x * MM:.3f} {y * MM:.3f} Tm {shown} ET")
+
+
+@lru_cache(maxsize=32)
+def _paper(token: str) -> str:
+    return _rgb(PAPER[token])

@@ -80,6 +80,25 @@ def prepare(document: Any) -> None:
     for font in fonts().values():
         font.splitString(COMMON, document)
         font.getSubsetInternalName(0, document)
+    document.datumline_prepared = True
+
+
+def prepared(document: Any) -> bool:
+    """Whether a document's fonts have the common glyphs in their places."""
+    return hasattr(document, "datumline_prepared")
+
+
+_CODES = {ord(c): 1 + k for k, c in enumerate(COMMON)}
+_PLAIN = frozenset(map(chr, range(32, 127))) | frozenset(COMMON)
+
+
+@lru_cache(maxsize=4096)
+def plain_codes(text: str) -> str | None:
+    """A line as the escaped string of a prepared document, if ASCII and the common glyphs are all it needs; else None."""
+    if not _PLAIN.issuperset(text):
+        return None
+    coded = text.translate(_CODES).replace("\\", "\\\\").replace("(", "\\(").replace(")", "\\)")
+    return coded if coded.isprintable() else "".join(c if c >= " " else f"\\{ord(c):03o}" for c in coded)
 
 
 def face(bold: bool) -> str:
