@@ -385,7 +385,7 @@ def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     "confirm",
     "One height reading where this lens needs two",
     family="measurements",
-    source="a single reading is good to about ±1 mm; need computed from ISO 21987:2017",
+    source="a single reading is good to about ±1 mm; ISO 21987:2017 vertical tolerance 0.50 Δ",
     confidence="derived",
 )
 def single_reading(v: View, found: Finder) -> Iterator[Finding]:
@@ -395,15 +395,20 @@ def single_reading(v: View, found: Finder) -> Iterator[Finding]:
     """
     if v.family not in MULTIFOCAL or v.explained:
         return
-    needed = v.limit["repeat.needed"]
+    limit = v.limit["repeat.prism"]
     for eye in EYES:
-        need = v.figures.of(eye).height_need_mm
-        if need is not None and need < needed and len(v.readings("height", eye)) == 1:
+        figures = v.figures.of(eye)
+        per_mm = figures.prism_per_mm_v
+        if per_mm is not None and per_mm >= limit and len(v.readings("height", eye)) == 1:
             yield found(
-                f"Height was read once; with these lenses it has to be exact to {mm(need)}.",
+                "Height was read once, and with these lenses a millimetre matters.",
                 f"measurements.{eye}.height",
-                seen=(("Exactness needed", need, "mm"), ("Readings", 1, "")),
-                limit=f"two readings where less than {mm(needed)} is needed",
+                seen=(
+                    ("Prism of one millimetre", round(per_mm, 2), "Δ"),
+                    ("Exactness needed", figures.height_need_mm if figures.height_need_mm is not None else "", "mm"),
+                    ("Readings", 1, ""),
+                ),
+                limit=f"two readings from {limit:.2f} Δ a millimetre",
                 consequence=of_height_error(v, eye, 1.0),
                 resolution="Read it once more, by another person or method if possible.",
             )

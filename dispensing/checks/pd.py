@@ -488,28 +488,34 @@ def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     "confirm",
     "One PD reading where this prescription needs two",
     family="measurements",
-    source="a single reading is good to ±0.5 to 1 mm; need computed from ISO 21987:2017 prism tolerance",
+    source="a single reading is good to ±0.5 to 1 mm; prism of a millimetre against ISO 21987:2017",
     confidence="derived",
 )
 def single_reading(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: with strong lenses a millimetre of PD is beyond tolerance, so one reading alone proves too little.
+    """Why: with strong lenses a millimetre of PD is half the tolerance of the pair, so one reading alone proves too little.
     Fires: −9.00 D in both eyes, PD read once.
-    Silent: −1.00 D read once; −9.00 D read twice.
+    Silent: −1.00 D read once; −9.00 D read twice; an earlier pair with the same PD.
     """
-    needed = v.limit["repeat.needed"]
+    limit = v.limit["repeat.prism"]
     short = [
         eye
         for eye in EYES
-        if (need := v.figures.of(eye).pd_need_mm) is not None and need < needed and len(v.readings("far_pd", eye)) == 1
+        if (per_mm := v.figures.of(eye).prism_per_mm_h) is not None
+        and per_mm >= limit
+        and len(v.readings("far_pd", eye)) == 1
     ]
     if short and not v.explained and not _earlier_close(v):
         eye = short[0]
-        need = v.figures.of(eye).pd_need_mm or 0.0
+        need = v.figures.of(eye).pd_need_mm
         yield found(
-            "PD was read once; with these lenses it has to be exact to " + mm(need) + ".",
+            "PD was read once, and with these lenses a millimetre matters.",
             f"measurements.{eye}.far_pd",
-            seen=(("Exactness needed", need, "mm"), ("Readings", 1, "")),
-            limit=f"two readings where less than {mm(needed)} is needed",
+            seen=(
+                ("Prism of one millimetre", round(v.figures.of(eye).prism_per_mm_h or 0.0, 2), "Δ"),
+                ("Exactness needed", need if need is not None else "", "mm"),
+                ("Readings", 1, ""),
+            ),
+            limit=f"two readings from {limit:.2f} Δ a millimetre",
             consequence=of_pd_error(v, eye, 1.0),
             resolution="Read it once more, by another person or method if possible.",
         )

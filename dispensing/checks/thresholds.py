@@ -92,7 +92,7 @@ _ALL = (
     Threshold("pd.growth_a_year", 1.7, "mm", "greatest growth of a child's PD in a year", _CHILD, "derived", 1, 3),
     Threshold("pd.frame.wider", 6.0, "mm", "PD beyond the boxed centre distance", "derived from usual frame sizes", "derived", 3, 10),
     Threshold("pd.frame.narrower", 20.0, "mm", "PD under the boxed centre distance", "derived from usual frame sizes", "derived", 14, 26),
-    Threshold("repeat.needed", 1.0, "mm", "needed exactness from which a second reading is asked for", "a single reading is good to ±0.5 to 1 mm", "derived", 0.5, 1.5),
+    Threshold("repeat.prism", 0.5, "Δ", "prism that one millimetre makes, from which a second reading is asked for", "a single reading is good to ±0.5 to 1 mm; ISO 21987:2017 vertical tolerance 0.50 Δ", "derived", 0.3, 1.0),
     Threshold("height.unequal", 2.0, "mm", "height difference between the eyes that asks for a look at the frame's level", _TEACHING, CP, 1, 4),
     Threshold("height.unequal_far", 5.0, "mm", "height difference hardly any face has", _TEACHING, CP, 4, 8),
     Threshold("height.datum_least", -1.0, "mm", "pupil above the datum line, least usual", _TEACHING, CP, -4, 2),
