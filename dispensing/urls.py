@@ -1,4 +1,4 @@
-from dispensing.web import catalogue, client, sign_off
+from dispensing.web import catalogue, client, limits, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
@@ -6,5 +6,6 @@ urlpatterns = [
     *catalogue.urlpatterns,
     *client.urlpatterns,
     *sheet.urlpatterns,
+    *limits.urlpatterns,
     *sign_off.urlpatterns,
 ]

@@ -19,7 +19,8 @@ _JOINERS = {"\u200c", "\u200d"}  # needed to write some names
 
 def fold(text: str) -> str:
     """Letters for comparing: no accents, no case, apostrophes closed up, everything else a single space."""
-    text = unicodedata.normalize("NFKD", text.casefold()).translate(_LETTERS)
+    text = unicodedata.normalize("NFKD", text).casefold()  # twice: letters for formulae come apart into capitals
+    text = unicodedata.normalize("NFKD", text.translate(_LETTERS))
     text = "".join(c for c in text if not unicodedata.combining(c))
     text = re.sub(r"['’ʼ`´]", "", text)
     return " ".join(re.sub(r"[\W_]+", " ", text).split())

@@ -61,6 +61,7 @@ def shell(request: HttpRequest) -> dict[str, Any]:
     if desk and access.may(request.user, "branch.settings", branch=desk.branch):
         for label, name, args in (
             ("Branch", "practice:branch", [desk.branch_id]),
+            ("Limits", "dispensing:limits", [desk.branch_id]),
             ("Staff", "practice:staff", []),
             ("Audit trail", "practice:audit", []),
         ):
