@@ -13,6 +13,7 @@ from dispensing.figures.usual import (
     FAILED,
     ROTATION_MM,
     SEGMENT_BELOW_BLANK_CENTRE_MM,
+    STAND_IN_POINTS,
     WORKING_MM,
     Notes,
     number,
@@ -42,7 +43,7 @@ def _stand_in(a: float, b: float, ed: float | None) -> Box | None:
         if ed is not None:
             least, most = outlines.reach(a, b, ASSUMED_SHAPE)
             ed = min(max(ed, least), most)
-        return boxing.box(outlines.outline_for(a, b, ed, ASSUMED_SHAPE))
+        return boxing.box(outlines.outline_for(a, b, ed, ASSUMED_SHAPE, STAND_IN_POINTS))
     except FAILED:
         return None
 
@@ -129,11 +130,13 @@ def fill_place(case: Case, eye: Eye, front: Front, ordered: Power | None, out: d
     else:
         paths = (f"{at}.far_pd",) if centration is None else ()
         notes.lack(f"{eye}.decentration_in", *paths, *(lacking_frame(case.frame, "a", "dbl") if front.c is None else ()))
-    _heights(case, eye, front, out, notes)
-    _inside(eye, front, out, notes)
+    x = out.get("decentration_in")
+    cuts = boxing.vertical_cuts(front.shape, x) if front.shape is not None and x is not None else ()
+    _heights(case, eye, front, cuts, out, notes)
+    _inside(eye, front, cuts, out, notes)
 
 
-def _heights(case: Case, eye: Eye, front: Front, out: dict[str, Any], notes: Notes) -> None:
+def _heights(case: Case, eye: Eye, front: Front, cuts: tuple[float, ...], out: dict[str, Any], notes: Notes) -> None:
     adopted = case.measurements.of(eye)
     at = f"measurements.{eye}"
     names = ("height_box", "height_rim", "height_datum", "decentration_up")
@@ -150,9 +153,9 @@ def _heights(case: Case, eye: Eye, front: Front, out: dict[str, Any], notes: Not
         height = None if front.b is None else value + 0.5 * front.b
     rim = None
     if shape is not None and x is not None:
-        try:
-            rim = heights.rim_above_tangent(shape, x)
-        except FAILED:  # the pupil lies beside the lens
+        if cuts:
+            rim = cuts[0] + 0.5 * shape.b
+        else:  # the pupil lies beside the lens
             notes.lack(f"{eye}.height_rim", f"{at}.far_pd", "frame.a", "frame.dbl")
     if height is None and rim is not None and reference != "datum":
         height = value + rim + (front.groove if reference == "visible_rim" else 0.0)
@@ -190,14 +193,13 @@ def _heights(case: Case, eye: Eye, front: Front, out: dict[str, Any], notes: Not
             out["corridor_end_height"] = height - corridor
 
 
-def _inside(eye: Eye, front: Front, out: dict[str, Any], notes: Notes) -> None:
+def _inside(eye: Eye, front: Front, cuts: tuple[float, ...], out: dict[str, Any], notes: Notes) -> None:
     x, y = out.get("decentration_in"), out.get("decentration_up")
     if x is None or y is None or front.shape is None:
         paths = notes.unknown.get(f"{eye}.decentration_in", ()) + notes.unknown.get(f"{eye}.decentration_up", ())
         for name in ("point_inside", "room_above", "room_below"):
             notes.lack(f"{eye}.{name}", *(paths or ("frame.outline",)))
         return
-    cuts = boxing.vertical_cuts(front.shape, x)
     above = [cut - y for cut in cuts if cut > y]
     inside = len(above) % 2 == 1
     out["point_inside"] = inside

@@ -17,6 +17,7 @@ POSITION_MM = 1.0  # fitting cross each way, segment top up and down; ISO 21987:
 VERTEX_MATTERS_D = 5.0  # from here on a power needs its vertex distance; BS 2738-3 (from memory), ABDO advice
 EDGE_MM: Mapping[str, float] = {"full_rim": 1.0, "grooved": 1.6, "drilled": 2.0}  # common practice
 ASSUMED_SHAPE = "quadra_soft"
+STAND_IN_POINTS = 200
 NEAR_USES = frozenset({"near"})
 NEARER_USES = frozenset({"near", "intermediate", "screens"})
 FAILED = (ArithmeticError, ValueError)  # OpticsError is a ValueError: a value no lens can have; the checks say so

@@ -141,6 +141,11 @@ def vertex_need(
                 return False
         return True
 
+    # along one meridian e·F²/(1 − e·F) = ±t has the closed solution |e| = t/(F² + t·|F|); it holds where the cylinder allows it too
+    t = allowed.principal
+    closed = min((1000.0 * t / (f * f + t * abs(f)) for f in (first, second) if abs(f) > 0.01), default=math.inf)
+    if closed < min(VERTEX_MATTERS_MM, fitted) and fine(closed * (1.0 - 1e-9)):
+        return closed
     return _greatest(fine, VERTEX_MATTERS_MM)
 
 

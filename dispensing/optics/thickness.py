@@ -352,15 +352,20 @@ def _grown(spec: Spec, lens: Lens, min_centre: float, at: tuple[float, float] | 
     return lens
 
 
-# Gauss-Legendre nodes on 0..1 with their weights: 3 are exact for the sag's terms up to the tenth power of the radius
-_NODES = ((0.5 - math.sqrt(0.15), 5.0 / 18.0), (0.5, 8.0 / 18.0), (0.5 + math.sqrt(0.15), 5.0 / 18.0))
+# Gauss-Radau nodes on 0..1 with their weights: exact for the sag's terms up to the eighth power of the radius. The last node is the edge
+# itself, which has to be worked out anyway.
+_NODES = (
+    ((4.0 - math.sqrt(6.0)) / 10.0, (16.0 - math.sqrt(6.0)) / 36.0),
+    ((4.0 + math.sqrt(6.0)) / 10.0, (16.0 + math.sqrt(6.0)) / 36.0),
+    (1.0, 1.0 / 9.0),
+)
 _FINE = 160  # fewer points: chords are divided, to 400 or more, before the sum
 
 
 def volume(lens: Lens, shape: Box) -> float:
     """Volume of the edged lens, mm3, cut parallel to its axis along the outline.
 
-    The thickness is integrated over the fan of triangles from the reference point: three Gauss nodes along the radius (in the square
+    The thickness is integrated over the fan of triangles from the reference point: three Gauss-Radau nodes along the radius (in the square
     of the radius, in which a sag is nearly straight), the trapezoid along each chord; the wedge in closed form. Within 0.1 %; against
     adaptive integration within 1 mm3 for powers of -20 to +20.
     """
@@ -426,8 +431,8 @@ def edge_and_volume(lenses: Sequence[Lens], shape: Box) -> tuple[Array, list[flo
     share = cross.copy()
     share[:, 1:] += cross[:, :-1]
     share[:, 0] += cross[:, -1]
-    inner = np.einsum("k,mkn,mn->m", _WEIGHTS, gaps[:, 1:], share)
-    out = gaps[:, 0]
+    inner = np.matmul(gaps, share[:, :, None])[:, :, 0] @ _WEIGHTS
+    out = gaps[:, -1]
     result = []
     for i, lens in enumerate(lenses):
         size = 0.5 * float(cross[i].sum())
@@ -442,5 +447,5 @@ def edge_and_volume(lenses: Sequence[Lens], shape: Box) -> tuple[Array, list[flo
     return out, result
 
 
-_SCALES = np.array([1.0] + [math.sqrt(node) for node, _ in _NODES])
+_SCALES = np.array([math.sqrt(node) for node, _ in _NODES])
 _WEIGHTS = np.array([weight for _, weight in _NODES])
