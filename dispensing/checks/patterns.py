@@ -63,6 +63,7 @@ def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
         yield found(
             "Powers and measurements fit the earlier pair with right and left exchanged.",
             "prescription.right.sphere",
+            "prescription.left.sphere",
             "measurements.right.far_pd",
             seen=(
                 ("Right", power_word(v.rx.right), ""),
@@ -120,6 +121,7 @@ def another_client(v: View, found: Finder) -> Iterator[Finding]:
         yield found(
             f"{' and '.join(signs)} are unlike the earlier pair: another client's?".capitalize().replace("Pd", "PD"),
             "prescription.right.sphere",
+            "prescription.left.sphere",
             "measurements.right.far_pd",
             seen=(
                 ("Right now", power_word(v.rx.right), ""),
