@@ -207,7 +207,7 @@ def frame(request: HttpRequest, code: str) -> HttpResponse:
 
 def _figures(item: Any, labels: Mapping[str, tuple[str, str]]) -> list[tuple[str, str, str]]:
     return [
-        (label, f"{value.normalize():f}", unit)
+        (label, format_power(value) if unit == "D" else f"{value.normalize():f}", unit)
         for name, (label, unit) in labels.items()
         if (value := getattr(item, name)) is not None
     ]

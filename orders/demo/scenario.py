@@ -6,7 +6,7 @@ fixtures/demo/scenario.json lists them. `stage` says how far each goes; `wrong` 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
@@ -26,7 +26,7 @@ from orders.models import Lab, Order
 from practice.models import Branch, Client, Group, Staff
 
 Entry = Mapping[str, Any]
-_PATH = {"sphere": "sphere", "cylinder": "cylinder", "axis": "axis", "add": "add"}
+_TYPED = frozenset({"sphere", "cylinder", "axis", "add", "near_sphere"})
 
 
 @dataclass(frozen=True)
@@ -79,70 +79,81 @@ def _recorded(
     options: Mapping[tuple[str, str], LensOption],
     treatments: Mapping[str, Treatment],
 ) -> Dispense:
-    actor = stage.staff[entry["by"]]
-    client = stage.clients[str(entry["client"])]
-    earlier = client.dispenses.order_by("-created_at").first() if entry.get("follows_earlier") else None
-    dispense = record.start_dispense(actor=actor, client=client, branch=stage.branches[entry["branch"]], earlier=earlier)
+    desk = _Desk(stage.staff[entry["by"]], _started(entry, stage))
     if needs := entry.get("needs"):
-        record.save_needs(actor=actor, dispense=dispense, version=_version(dispense, "needs"), **needs)
+        desk.do(record.save_needs, "needs", **needs)
     if rx := entry.get("rx"):
-        _prescription(rx, actor, dispense)
+        _prescription(rx, desk)
     if code := entry.get("frame"):
-        record.choose_frame(actor=actor, dispense=dispense, version=_version(dispense, "frame"), item=frames[code])
+        desk.do(record.choose_frame, "frame", item=frames[code])
     elif own := entry.get("own_frame"):
-        record.choose_frame(actor=actor, dispense=dispense, version=_version(dispense, "frame"), measured=own)
+        desk.do(record.choose_frame, "frame", measured=own)
     if fit := entry.get("fit"):
         deed = record.confirm_fit if fit.get("confirm", True) else record.save_fit
-        values = {k: v for k, v in fit.items() if k != "confirm"}
-        deed(actor=actor, dispense=dispense, version=_version(dispense, "fit"), **values)
+        desk.do(deed, "fit", **{k: v for k, v in fit.items() if k != "confirm"})
     if readings := entry.get("readings"):
-        add_readings(actor=actor, dispense=dispense, readings=[_reading(r) for r in readings])
-        _adopt(entry, actor, dispense)
+        desk.do(add_readings, "", readings=[_reading(r) for r in readings])
+        _adopt(entry, desk)
     if reason := entry.get("measurement_reason"):
-        save_measurement_reason(actor=actor, dispense=dispense, version=_version(dispense, "readings"), reason=reason)
+        desk.do(save_measurement_reason, "readings", reason=reason)
     if code := entry.get("then_frame"):  # the frame is changed after everything was measured
-        record.choose_frame(actor=actor, dispense=dispense, version=_version(dispense, "frame"), item=frames[code])
+        desk.do(record.choose_frame, "frame", item=frames[code])
     if lens := entry.get("lens"):
-        record.choose_lens(
-            actor=actor,
-            dispense=dispense,
-            version=_version(dispense, "lens"),
+        desk.do(
+            record.choose_lens,
+            "lens",
             option=options[lens["design"], lens["material"]],
             coating=treatments.get(lens.get("coating", "")),
             tint=treatments.get(lens.get("tint", "")),
             **{k: v for k, v in lens.items() if k not in ("design", "material", "coating", "tint")},
         )
-    dispense.refresh_from_db()
-    keep_counts(dispense, assess_dispense(dispense))
-    return dispense
+    return desk.dispense
 
 
-def _version(dispense: Dispense, part: str) -> int:
-    dispense.refresh_from_db()
-    return record.part_version(dispense, part)
+def _started(entry: Entry, stage: Stage) -> Dispense:
+    client = stage.clients[str(entry["client"])]
+    return record.start_dispense(
+        actor=stage.staff[entry["by"]],
+        client=client,
+        branch=stage.branches[entry["branch"]],
+        earlier=client.dispenses.order_by("-created_at").first() if entry.get("follows_earlier") else None,
+    )
 
 
-def _prescription(rx: Entry, actor: Staff, dispense: Dispense) -> None:
+@dataclass(slots=True)
+class _Desk:
+    """One person at one dispense, who does one thing after the other, each on what the last one left."""
+
+    actor: Staff
+    dispense: Dispense
+
+    def do(self, deed: Callable[..., Any], part: str, **values: Any) -> None:
+        if part:
+            values["version"] = record.part_version(self.dispense, part)
+        done = deed(actor=self.actor, dispense=self.dispense, **values)
+        self.dispense = getattr(done, "dispense", self.dispense)
+
+
+def _prescription(rx: Entry, desk: _Desk) -> None:
     written_on = timezone.localdate() - timedelta(days=int(rx.get("days_ago", 9)))
     if rx.get("imported"):
         text = write_vision_prescription(
             prescription=Prescription(
                 right=_lens(rx["right"]), left=_lens(rx["left"]), written_on=written_on, prescriber=rx.get("prescriber", "")
             ),
-            identifier=f"VP-{dispense.reference[2:]}",
+            identifier=f"VP-{desk.dispense.reference[2:]}",
             identifier_system="https://eyehospital.example/prescriptions",
-            patient=dispense.client.reference,
+            patient=desk.dispense.client.reference,
             created=written_on,
         )
-        record.import_prescription(actor=actor, dispense=dispense, version=_version(dispense, "prescription"), text=text)
+        desk.do(record.import_prescription, "prescription", text=text)
         return
     as_written = {
-        f"prescription.{eye}.{name}": str(value) for eye in EYES for name, value in rx[eye].items() if name in _PATH
+        f"prescription.{eye}.{name}": str(value) for eye in EYES for name, value in rx[eye].items() if name in _TYPED
     }
-    record.save_prescription(
-        actor=actor,
-        dispense=dispense,
-        version=_version(dispense, "prescription"),
+    desk.do(
+        record.save_prescription,
+        "prescription",
         right=rx["right"],
         left=rx["left"],
         vertex_mm=rx.get("vertex_mm"),
@@ -152,13 +163,8 @@ def _prescription(rx: Entry, actor: Staff, dispense: Dispense) -> None:
         as_written=as_written,
     )
     if rx.get("read_back"):
-        record.read_back_prescription(
-            actor=actor,
-            dispense=dispense,
-            version=_version(dispense, "prescription"),
-            right=rx["right"],
-            left=rx["left"],
-        )
+        desk.do(record.read_back_prescription, "prescription", right=rx["right"], left=rx["left"])
+        desk.dispense.refresh_from_db()
 
 
 def _lens(values: Entry) -> PrescribedLens:
@@ -179,37 +185,18 @@ def _reading(row: list[Any]) -> NewReading:
     )
 
 
-def _adopt(entry: Entry, actor: Staff, dispense: Dispense) -> None:
+def _adopt(entry: Entry, desk: _Desk) -> None:
     """What `adopt` lists; without it the suggested value of everything that was read, when the fit is confirmed."""
     if "adopt" in entry:
-        for quantity, eye, value, reference in entry["adopt"]:
-            version = _version(dispense, "readings")
-            adopt_value(
-                actor=actor,
-                dispense=dispense,
-                version=version,
-                quantity=quantity,
-                eye=eye,
-                value=Decimal(value),
-                reference=reference,
-            )
+        chosen = [(quantity, eye, Decimal(v), reference, "chosen") for quantity, eye, v, reference in entry["adopt"]]
+    elif entry.get("fit", {}).get("confirm", True):
+        rows = list(desk.dispense.readings.all())
+        suggested = {key: suggestion(rows, *key) for key in dict.fromkeys((r.quantity, r.eye) for r in rows)}
+        chosen = [(*key, s.value, s.reference, s.how) for key, s in suggested.items() if s is not None]
+    else:
         return
-    if not entry.get("fit", {}).get("confirm", True):
-        return
-    rows = list(dispense.readings.all())
-    for quantity, eye in dict.fromkeys((r.quantity, r.eye) for r in rows):
-        found = suggestion(rows, quantity, eye)
-        if found is not None:
-            adopt_value(
-                actor=actor,
-                dispense=dispense,
-                version=_version(dispense, "readings"),
-                quantity=quantity,
-                eye=eye,
-                value=found.value,
-                reference=found.reference,
-                how=found.how,
-            )
+    for quantity, eye, value, reference, how in chosen:
+        desk.do(adopt_value, "readings", quantity=quantity, eye=eye, value=value, reference=reference, how=how)
 
 
 # --- what becomes of it -----------------------------------------------------------------------------------------------
@@ -219,6 +206,7 @@ def _taken_on(entry: Entry, dispense: Dispense, stage: Stage) -> Dispense:
     step = entry["stage"]
     actor = stage.staff[entry["by"]]
     if step == "open":
+        keep_counts(dispense, assess_dispense(dispense))
         return dispense
     if step == "cancelled":
         record.cancel_dispense(actor=actor, dispense=dispense, version=dispense.version, reason=entry["reason"])

@@ -260,7 +260,10 @@ def test_a_frame_can_be_changed_and_retired_from_its_page(sized, client):
     client.force_login(sized.manager)
     page = f"/frames/{sized.frame.code}/change"
     shown = client.get(page).context
-    data = {f.name: f.value for f in shown["fields"] if f.kind != "tick"} | {"colour": "moss", "read": shown["read"]}
+    data = {f.name: "" if f.value is None else f.value for f in shown["fields"] if f.kind != "tick"} | {
+        "colour": "moss",
+        "read": shown["read"],
+    }
     assert client.post(page, data).status_code == 302
     row = CatalogueFrame.objects.get(pk=sized.frame.pk)
     assert row.colour == "moss"

@@ -11,15 +11,19 @@ from pathlib import Path
 import optiland
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import DatabaseError
+from django.db import transaction
 from optiland.materials import MaterialFile
 from stdnum import ean
 
-from dispensing.models import CatalogueFrame, CatalogueLens, LensMaterial, LensOption
+from dispensing.assess import assess_dispense
+from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensMaterial, LensOption
 from dispensing.optics.boxing import box
 from dispensing.optics.outlines import outline_for
-from orders.demo import catalogue
-from orders.demo.files import table
+from orders.demo import catalogue, scenario
+from orders.demo.files import FOLDER, table
+from orders.labs import find_token
+from orders.models import Order
+from practice import audit
 from practice.models import AuditEvent, Group, Staff
 from tests.factories import GroupFactory
 
@@ -231,70 +235,131 @@ def load(*args):
     return out.getvalue()
 
 
+class Demo:
+    """What one loading left: the text the command printed, and the dispenses by the keys of the scenario."""
+
+    def __init__(self, said, played):
+        self.said, self.played = said, played
+
+
+@pytest.fixture(scope="module")
+def loaded(django_db_setup, django_db_blocker):
+    """Loaded once for this file; each test starts from it, and at the end nothing of it is left."""
+    played = {}
+    play = scenario.play
+    with django_db_blocker.unblock(), transaction.atomic(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(scenario, "play", lambda stage: played.update(play(stage)) or played)
+        yield Demo(load("--address", "http://127.0.0.1:8123/"), played)
+        transaction.set_rollback(True)
+
+
+@pytest.fixture
+def demo(loaded, db):
+    return loaded
+
+
 def counts():
     return {m.__name__: m.objects.count() for m in (CatalogueFrame, CatalogueLens, LensMaterial, LensOption, Group, Staff)}
 
 
-def test_loading_twice_adds_nothing(db):
-    first = load()
-    before = counts()
-    events = AuditEvent.objects.count()
+def test_loading_twice_adds_nothing(demo):
+    before, events = counts(), AuditEvent.objects.count()
     second = load()
     assert counts() == before
-    assert "Demo loaded: " in first
+    assert "Demo loaded: " in demo.said
     assert "Demo found: " in second
-    tally = re.search(r"4 branches.*orders", first).group()
+    tally = re.search(r"4 branches.*orders", demo.said).group()
     assert tally in second
     assert AuditEvent.objects.count() > events  # new password and tokens leave their trace
 
 
-def test_catalogues_come_back_to_what_the_fixtures_say(db):
-    load()
-    group = Group.objects.get()
+def test_catalogues_come_back_to_what_the_fixtures_say(demo):
     frame = CatalogueFrame.objects.get(code=FRAMES[0]["code"])
     frame.a = Decimal(99)
     frame.save()
-    catalogue.load_catalogues(group)
+    catalogue.load_catalogues(Group.objects.get())
     frame.refresh_from_db()
     assert frame.a == Decimal(FRAMES[0]["a"])
     assert CatalogueFrame.objects.count() == len(FRAMES)
 
 
-def test_the_command_says_how_to_get_in(db, client):
-    said = load("--address", "http://127.0.0.1:8123")
-    password = re.search(r"password of everybody: (\S+)", said).group(1)
-    for line in re.findall(r"^  (\w+) +.*(?:trainee|dispenser|supervisor|manager) ", said, re.M):
-        assert Staff.objects.get(username=line).check_password(password)
-    token = re.search(r"Bearer (\S+)'", said).group(1)
-    from orders.labs import find_token
-
+def test_the_command_says_how_to_get_in(demo):
+    password = re.search(r"password of everybody: (\S+)", demo.said).group(1)
+    people = re.findall(r"^  (\w+) +.*(?:trainee|dispenser|supervisor|manager) ", demo.said, re.M)
+    assert len(set(people)) == 14
+    assert all(Staff.objects.get(username=name).check_password(password) for name in people)
+    token = re.search(r"Bearer (\S+)'", demo.said).group(1)
     assert find_token(token).lab.name == "Tideglass Surfacing"
-    assert "http://127.0.0.1:8123/api/v1/orders" in said
+    assert "http://127.0.0.1:8123/api/v1/orders" in demo.said
 
 
-def test_a_second_run_ends_the_tokens_of_the_first(db):
-    from orders.labs import find_token
-
-    old = re.search(r"Bearer (\S+)'", load()).group(1)
+def test_a_second_run_ends_the_tokens_of_the_first(demo):
+    old = re.search(r"Bearer (\S+)'", demo.said).group(1)
     load()
     assert find_token(old) is None
 
 
-def test_it_stays_away_from_other_records(db):
+def test_it_stays_away_from_other_records(demo):
     GroupFactory(name="Somebody else")
     with pytest.raises(CommandError, match="not the demo"):
         load()
     with pytest.raises(CommandError):
         load("--fresh")
-    assert Group.objects.count() == 1
+    assert Group.objects.count() == 2
 
 
-@pytest.mark.django_db(transaction=True)
-def test_fresh_starts_again():
-    load()
-    Group.objects.get().branches.update(phone="changed")
-    load("--fresh")
-    assert not Group.objects.get().branches.filter(phone="changed").exists()
-    assert Group.objects.count() == 1
-    with pytest.raises(DatabaseError, match="never changed"):
-        AuditEvent.objects.all().update(action="x")
+# --- the scenario -----------------------------------------------------------------------------------------------------
+
+
+SLIPS = {e["key"]: e["expect"] for e in scenario.entries() if e.get("wrong")}
+
+
+def test_every_stage_is_shown(demo):
+    assert set(Dispense.objects.values_list("state", flat=True)) == {
+        "open", "waiting", "returned", "signed", "ordered", "collected", "cancelled",
+    }  # fmt: skip
+    assert set(Order.objects.values_list("state", flat=True)) == {
+        "issued", "acknowledged", "in_work", "dispatched", "cancelled",
+    } | ({"cannot_make"} & set(Order.State.values))  # fmt: skip
+    assert Order.objects.exclude(replaces=None).count() == 1
+    assert {d.branch.code for d in demo.played.values()} == {"SM", "HR", "FG", "PC"}
+    roles = {p.role for d in demo.played.values() for p in d.dispenser.posts.filter(branch=d.branch)}
+    assert roles == {"trainee", "dispenser", "supervisor", "manager"}
+    assert demo.played["imported-issued"].prescription.source == "imported"
+
+
+def test_every_dispense_assesses_and_each_slip_is_caught(demo):
+    for key, dispense in demo.played.items():
+        found = {f.check: f.severity for f in assess_dispense(dispense).findings}
+        for expected in SLIPS.get(key, []):
+            assert found.get(expected) in ("stop", "confirm"), (key, found)
+    for key in SLIPS:
+        assert demo.played[key].state == "open"
+        assert not assess_dispense(demo.played[key]).ready, key
+
+
+def test_what_is_unusual_and_right_was_not_stopped(demo):
+    right = [d for key, d in demo.played.items() if key.startswith("right-")]
+    assert len(right) >= 3
+    assert all(d.state == "ordered" for d in right)
+    assert all(not d.reasons.exists() for d in right)  # nothing had to be explained a second time
+    assert demo.played["reason-adds-unequal"].reasons.count() == 1
+
+
+def test_earlier_pairs_assess_too(demo):
+    for dispense in Dispense.objects.filter(state="collected")[::7]:
+        found = assess_dispense(dispense)
+        assert "figures" not in {f.check for f in found.findings}
+        assert found.figures.box_centre_distance == float(dispense.frame["a"]) + float(dispense.frame["dbl"])
+
+
+def test_the_audit_trail_of_the_demo_is_whole(demo):
+    assert audit.verify(Group.objects.get()) is None
+
+
+def test_the_readme_names_every_slip():
+    text = (FOLDER / "README.md").read_text()
+    for entry in scenario.entries():
+        if entry.get("wrong"):
+            assert entry["title"] in text
+            assert all(f"`{check}`" in text for check in entry["expect"])
