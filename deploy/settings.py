@@ -167,6 +167,8 @@ REST_FRAMEWORK = {
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
 }
+# Whose bearer tokens open the calculations besides a signed-in person: dispensing does not know of labs.
+API_TOKEN_AUTHENTICATION = ["orders.api.auth.LabAuthentication"]
 SPECTACULAR_SETTINGS = {"TITLE": "Datumline lab API", "VERSION": "1", "OAS_VERSION": "3.1.0", "SERVE_INCLUDE_SCHEMA": False}
 
 LOGGING = {

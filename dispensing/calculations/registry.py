@@ -155,6 +155,8 @@ class Calculation:
         found = {str(name)[:80]: "There is no such input." for name in given if name not in known}
         found |= {i.name: "This is needed." for i in self.inputs if i.needed and given.get(i.name) is None}
         there = {name: value for name, value in given.items() if name in known and value is not None}
+        # NaN passes every comparison, so the schema cannot see it
+        found |= {name: "Must be a finite number." for name, value in there.items() if not _finite(value)}
         for problem in self._validator.iter_errors(there):
             if problem.absolute_path:
                 path = ".".join(str(p) for p in problem.absolute_path)
@@ -201,6 +203,12 @@ class Calculation:
             "cautions": list(self.cautions),
             "inputs": self.schema,
         }
+
+
+def _finite(value: object) -> bool:
+    if isinstance(value, float):
+        return math.isfinite(value)
+    return all(map(_finite, value)) if isinstance(value, list | tuple) else True
 
 
 class BadInputs(ValueError):
@@ -272,6 +280,11 @@ def result(found: Calculation, given: object) -> dict[str, Any]:
         "source": found.source,
         "cautions": list(found.cautions),
     }
+
+
+def _plain(value: float | str | bool | None) -> float | str | bool | None:
+    """Takes the 2e-16 that binary fractions leave for the zero it stands for."""
+    return 0.0 if isinstance(value, float) and abs(value) < 1e-12 else value
 
 
 # ── what many calculations share ───────────────────────────────────────────

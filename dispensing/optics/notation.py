@@ -167,11 +167,21 @@ def parse_degrees(text: str | None, *, low: Decimal | int = -45, high: Decimal |
     return _plain(tidy, text, "8.5", low, high, f"Out of range: {_span(low, high)} degrees.")
 
 
-def _plain(tidy: str, text: str, like: str, low: Decimal, high: Decimal, beyond: str) -> Decimal:
+def parse_figure(text: str | None, *, low: Decimal | int | str = 0, high: Decimal | int | str = 10_000) -> Decimal | None:
+    """Any other figure (index, density, Abbe number, a curve); at most four decimals. None for a blank."""
+    tidy = _tidy(text)
+    if not tidy:
+        return None
+    assert text is not None
+    low, high = Decimal(low), Decimal(high)
+    return _plain(tidy, text, "1.5", low, high, f"Out of range: {_span(low, high)}.", 4)
+
+
+def _plain(tidy: str, text: str, like: str, low: Decimal, high: Decimal, beyond: str, places: int = 2) -> Decimal:
     """A figure in which no decimal mark means whole units."""
     sign, whole, decimals, _ = _figure(tidy, text, like)
-    if len(decimals) > 2:
-        raise NotationError(text, "No more than two decimals.")
+    if len(decimals) > places:
+        raise NotationError(text, f"No more than {'two' if places == 2 else 'four'} decimals.")
     if len(whole) > 4:
         raise NotationError(text, beyond)
     value = sign * Decimal(f"{whole or 0}.{decimals or 0}")
