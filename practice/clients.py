@@ -43,7 +43,7 @@ def find_clients(clients: QuerySet[Client], text: str, *, today: date, most: int
     number or the end of one, or parts of a name: in any order, without accents, and with a typing slip or two.
     A name and a date together narrow each other down.
     """
-    text = " ".join(text.split())[:200]
+    text = " ".join(text.replace("\x00", " ").split())[:200]
     if not text:
         return []
     reference = text.upper().replace(" ", "")
