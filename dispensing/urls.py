@@ -1,4 +1,4 @@
-from dispensing.web import bench, catalogue, client, limits, sign_off
+from dispensing.web import bench, catalogue, client, fitting_card, limits, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
@@ -6,7 +6,9 @@ urlpatterns = [
     *bench.urlpatterns,
     *catalogue.urlpatterns,
     *client.urlpatterns,
+    *fitting_card.urlpatterns,
     *sheet.urlpatterns,
     *limits.urlpatterns,
+    *manual.urlpatterns,
     *sign_off.urlpatterns,
 ]

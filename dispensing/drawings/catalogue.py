@@ -74,7 +74,7 @@ def design_picture(design: LensDesign, diameter: float) -> Picture:
         words.append("The optical centre is in the middle.")
     shapes += _dimension(-radius, radius, -radius - 5.0, f"⌀ {mm(diameter)}")
     return Picture(
-        -radius - 4, -radius - 11, diameter + 26, diameter + 15, tuple(shapes), " ".join(words), title=design.name
+        -radius - 4, -radius - 11, diameter + 8, diameter + 15, tuple(shapes), " ".join(words), title=design.name
     )
 
 

@@ -16,7 +16,7 @@ from dispensing.case import EYES, Eye
 
 from .geometry import EyeGeometry, PairGeometry, crossings, inside
 from .labels import Labels, text_box, text_width
-from .numbers import from_centre, mm, mm1, prism_words
+from .numbers import from_centre, mm, prism_words
 from .shapes import Circle, Path, Picture, Point, Shape, Text
 
 NEAR_RADIUS = (
@@ -58,6 +58,22 @@ def pair_picture(
     if dimensions:
         drawing.boxed_sizes()
     return drawing.picture(whole_blanks)
+
+
+def measuring_picture(geometry: PairGeometry) -> Picture:
+    """Both empty lenses at true size with scales of millimetres, to be marked by hand: PDs from the nose, heights from the box."""
+    empty = replace(geometry, right=EyeGeometry(), left=EyeGeometry())
+    drawing = _Drawing(empty)
+    for eye in EYES:
+        drawing.lens(eye)
+    drawing.lines()
+    drawing.scales()
+    drawing.boxed_sizes()
+    words = (
+        describe(empty).split(" Right:")[0]
+        + " Scales of millimetres from the nose and from the lower box tangents, to be marked."
+    )
+    return replace(drawing.picture(False), description=words, title="Both lenses to be marked, to scale")
 
 
 def describe(geometry: PairGeometry) -> str:
@@ -480,12 +496,29 @@ class _Drawing:
         px, _ = self.at(eye, x, 0)
         self.add("extension", [(cx, self.b / 2 - 0.5), (cx, level + 0.8)])
         self._dim((cx, level), (px, level))
-        text = f"{mm1(abs(x))} {'in' if x > 0 else 'out'}"
+        text = f"{mm(abs(x))} {'in' if x > 0 else 'out'}"
         right_of = max(cx, px) + 1.2
         left_of = min(cx, px) - 1.2
         first = Text("note-text", left_of, level - 0.9, text, SMALL, "end", f"{eye}.decentration-text")
         second = Text("note-text", right_of, level - 0.9, text, SMALL, "start", f"{eye}.decentration-text")
         self.say(*((first, second) if eye == "right" else (second, first)))
+
+    def scales(self) -> None:
+        """Millimetres along the datum line from the nose outwards, and up the middle of each box from its lower tangent."""
+        for eye in EYES:
+            sign = -1 if eye == "right" else 1
+            middle, bottom = self.at(eye, 0, 0)[0], -self.b / 2
+            for k in range(int(self.c / 2 - self.a / 2) + 1, int(self.c / 2 + self.a / 2)):
+                high = 1.6 if k % 10 == 0 else 1.2 if k % 5 == 0 else 0.7
+                self.add("extension", [(sign * k, 0), (sign * k, high)])
+                if k % 10 == 0 and self.c / 2 - self.a / 2 + 2.5 < k < self.c / 2 + self.a / 2 - 2.5:
+                    self.say(Text("note-text", sign * k, 2.0, str(k), SMALL))
+            for k in range(1, int(self.b)):
+                wide = 1.6 if k % 10 == 0 else 1.2 if k % 5 == 0 else 0.7
+                self.add("extension", [(middle, bottom + k), (middle - sign * wide, bottom + k)])
+                if k % 10 == 0 and not -1.5 < bottom + k < 4.5:  # clear of the datum line and its numbers
+                    x = middle - sign * 2.2
+                    self.say(Text("note-text", x, bottom + k - 0.9, str(k), SMALL, "start" if sign < 0 else "end"))
 
     def boxed_sizes(self) -> None:
         if self.g.a is None or self.g.b is None or self.g.dbl is None:

@@ -208,7 +208,7 @@ class _Order:
             "Powers (D), axis by ISO 8429 (°), prism (Δ)",
             ("", "", "sphere", "cylinder", "axis", "addition", "prism in/out", "prism up/down", "prism, base 0–360"),
             rows,
-            (8, 20, 19, 19, 16, 19, 26, 27, 32),
+            (8, 18, 18, 18, 15, 18, 27, 28, 36),
         )
         return self._notes(y, notes)
 
@@ -231,7 +231,7 @@ class _Order:
                     length(lens["blank"]["needed"]),
                     length(lens["thickness"]["centre_min"]),
                     length(lens["thickness"]["edge_min"]),
-                    power(lens["front_curve_wish"]),
+                    length(lens["front_curve_wish"]),
                 )
             )
             if c["centred_for"] == "near":
@@ -258,7 +258,7 @@ class _Order:
                 "front\ncurve, D",
             ),
             rows,
-            (8, 17, 16, 18, 17, 22, 14, 15, 15, 16, 15, 13),
+            (8, 16, 16, 17, 17, 22, 14, 15, 15, 16, 15, 15),
         )
         return self._notes(y, notes)
 
@@ -302,8 +302,10 @@ class _Order:
                                 sheet.text(edges[i], base, cell, size=SMALL + 0.4, colour=SOFT)
                             else:
                                 colour = INK if main else SOFT
+                                room = widths[i] - 3.2
+                                fitted = fitting_size(cell, room, size, 5.0, bold=main) or 5.0
                                 sheet.text(
-                                    edges[i + 1] - 2.0, base, cell, size=size, bold=main, colour=colour, anchor="end"
+                                    edges[i + 1] - 2.0, base, cell, size=fitted, bold=main, colour=colour, anchor="end"
                                 )
                 y += high
             sheet.rule(LEFT, y, RIGHT, y, thickness=0.25, colour=INK)

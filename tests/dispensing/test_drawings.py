@@ -179,7 +179,7 @@ def test_dimension_texts_are_the_figures():
         "right.height-text": "21.0",
         "left.height-text": "21.5",
     }
-    assert picture.named("right.decentration-text").text == "3.8 in"  # 35 − 31.25 = 3.75, ties away from zero
+    assert picture.named("right.decentration-text").text == "3.75 in"  # 35 − 31.25
     assert {picture.named(n).text for n in ("right.a-text", "left.a-text", "dbl-text", "b-text")} == {
         "52.0",
         "18.0",
