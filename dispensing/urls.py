@@ -1,4 +1,4 @@
-from dispensing.web import bench, catalogue, client, fitting_card, limits, sign_off
+from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
