@@ -27,7 +27,7 @@ class RawJSON(parsers.BaseParser):
 
     media_type = "application/json"
 
-    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> bytes:
+    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
         raw: bytes = stream.read(MAX_BYTES + 1)
         if len(raw) > MAX_BYTES:
             raise TooLarge(f"At most {MAX_BYTES} bytes.")

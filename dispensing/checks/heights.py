@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES, MULTIFOCAL, SEGMENTED, Eye
+from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
 from dispensing.checks.consequence import of_height_error
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
@@ -19,17 +19,6 @@ _REFERENCE = {
     "datum": "the datum line",
     "visible_rim": "the visible rim",
 }
-
-
-def in_box(v: View, eye: Eye) -> float | None:
-    """Height of the fitting point (segment top, where there is a segment) above the lower box tangent, as computed; where the
-    figures have none, the value as read if it was read in the box."""
-    height = v.figures.of(eye).height_box
-    if height is None:
-        adopted = v.case.measurements.of(eye)
-        if adopted.height_reference == "box":
-            return adopted.height
-    return height
 
 
 @check(
@@ -54,7 +43,7 @@ def outside_box(v: View, found: Finder) -> Iterator[Finding]:
     """
     b = v.frame.b if v.frame else None
     for eye in EYES:
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if height is None or (height > 0 and (b is None or height < b)):
             continue
         earlier = v.earlier_pair_with("height")
@@ -92,7 +81,7 @@ def from_datum_line(v: View, found: Finder) -> Iterator[Finding]:
     lowest = v.limit["height.datum_lowest"] - (6.0 if v.family in SEGMENTED else 0.0)
     for eye in EYES:
         adopted = v.case.measurements.of(eye)
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if (
             height is None
             or adopted.height is None
@@ -132,7 +121,7 @@ def pupil_position(v: View, found: Finder) -> Iterator[Finding]:
     least, most = v.limit["height.datum_least"], v.limit["height.datum_most"]
     for eye in EYES:
         adopted = v.case.measurements.of(eye)
-        height = adopted.pupil_height if v.family in SEGMENTED else in_box(v, eye)
+        height = adopted.pupil_height if v.family in SEGMENTED else v.in_box(eye)
         if height is None or not 0 < height < b:
             continue
         above = height - b / 2
@@ -160,7 +149,7 @@ def unequal(v: View, found: Finder) -> Iterator[Finding]:
     Fires: R 17, L 23, nothing recorded.
     Silent: R 20, L 21.5; 4 mm apart with "past orbital fracture"; the earlier pair differed by as much.
     """
-    right, left = in_box(v, "right"), in_box(v, "left")
+    right, left = v.in_box("right"), v.in_box("left")
     if right is None or left is None or v.explained:
         return
     off = right - left
@@ -432,7 +421,7 @@ def as_before(v: View, found: Finder) -> Iterator[Finding]:
     frame = v.frame
     if earlier is None or frame is None or frame.b is None or earlier.frame is None or earlier.frame.b is None:
         return
-    right, left = in_box(v, "right"), in_box(v, "left")
+    right, left = v.in_box("right"), v.in_box("left")
     if right is None or left is None or (earlier.height.right, earlier.height.left) != (right, left):
         return
     deeper = frame.b - earlier.frame.b

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from dispensing.case import EYES, SEGMENTED, Eye
 from dispensing.checks.findings import Finder, Finding
-from dispensing.checks.heights import in_box
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import dioptres, eye_word, mm, signed
@@ -35,7 +34,7 @@ def height_under_minimum(v: View, found: Finder) -> Iterator[Finding]:
     if design is None or design.min_height_mm is None:
         return
     for eye in EYES:
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if height is None or height >= design.min_height_mm:
             continue
         short = design.min_height_mm - height
@@ -76,7 +75,7 @@ def room_above(v: View, found: Finder) -> Iterator[Finding]:
     frame = v.frame
     for eye in EYES:
         room = v.figures.of(eye).room_above
-        if room is None and frame is not None and frame.b is not None and (height := in_box(v, eye)) is not None:
+        if room is None and frame is not None and frame.b is not None and (height := v.in_box(eye)) is not None:
             room = frame.b - height
         if room is None or room >= wanted or room < 0:
             continue
@@ -110,7 +109,7 @@ def corridor_cut(v: View, found: Finder) -> Iterator[Finding]:
         return
     least = v.limit["lens.below_corridor"]
     for eye in EYES:
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if height is not None and height - design.corridor_mm < least:
             yield found(
                 f"{eye_word(eye)} reading area is {mm(max(height - design.corridor_mm, 0))} deep below the corridor.",
@@ -138,7 +137,7 @@ def corridor_spare(v: View, found: Finder) -> Iterator[Finding]:
     design = v.design
     if design is None or v.family != "progressive" or design.corridor_mm is None:
         return
-    heights = [h for eye in EYES if (h := in_box(v, eye)) is not None]
+    heights = [h for eye in EYES if (h := v.in_box(eye)) is not None]
     if not heights or not 0 < min(heights) < 40:
         return
     spare = min(heights) - design.corridor_mm
@@ -224,7 +223,7 @@ def segment_above_middle(v: View, found: Finder) -> Iterator[Finding]:
     if v.family not in ("round_bifocal", "flat_top_bifocal") or b is None or not v.adult or v.explained or v.rx_explained:
         return
     for eye in EYES:
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if height is None or v.figures.of(eye).segment_top_below_pupil is not None or not b / 2 + 1.0 < height < b:
             continue
         yield found(
@@ -253,7 +252,7 @@ def segment_reading_depth(v: View, found: Finder) -> Iterator[Finding]:
         return
     least = v.limit["segment.depth"]
     for eye in EYES:
-        height = in_box(v, eye)
+        height = v.in_box(eye)
         if height is not None and 0 < height < least:
             yield found(
                 f"{eye_word(eye)} segment is {mm(height)} deep in this frame.",

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from dispensing.case import EYES, Pair
 from dispensing.checks.findings import Finder, Finding
-from dispensing.checks.heights import in_box
 from dispensing.checks.history import allowed_change, comparable
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
@@ -54,7 +53,7 @@ def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
     high = v.earlier_pair_with("height")
     parts = [v.swap if comparable(v) else 0.0]
     parts.append(_swap((m.right.far_pd, m.left.far_pd), pair.far_pd, 0.8) if pair else 0.0)
-    heights = (in_box(v, "right"), in_box(v, "left"))
+    heights = (v.in_box("right"), v.in_box("left"))
     if high is not None and heights[0] is not None and heights[1] is not None:
         # only the difference between the eyes carries over from frame to frame
         shift = (heights[0] + heights[1] - (high.height.right or 0) - (high.height.left or 0)) / 2

@@ -114,7 +114,6 @@ _ALL = (
     Threshold("segment.below_least", 1.0, "mm", "adult's segment top below the pupil", _TEACHING, CP, 0, 4),
     Threshold("segment.below_most", 10.0, "mm", "segment top below the pupil", _TEACHING, CP, 8, 14),
     Threshold("segment.depth", 10.0, "mm", "depth of reading area left below a segment top", _TEACHING, CP, 8, 14),
-    Threshold("segment.unequal", 2.0, "mm", "segment heights right against left", _TEACHING, CP, 1, 4),
     Threshold("edge.drilled", 1.8, "mm", "least edge at a drilled mount", "US trade press 2003, 2006: 2.0, some 1.8 at the hole", CP, 1.5, 2.5),
     Threshold("edge.drilled_most", 5.0, "mm", "greatest edge a drilled mount takes", "US trade press 2003, 2006", CP, 4, 8),
     Threshold("edge.grooved", 1.5, "mm", "least edge for a groove", "US trade press 1999: 1.5 to 1.6", CP, 1.3, 2.2),

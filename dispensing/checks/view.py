@@ -76,6 +76,16 @@ class View:
             return 0.0
         return sum((a or 0.0) ** 2 - (b or 0.0) ** 2 for a, b in zip(straight, crossed, strict=True)) / (2 * 0.35**2)
 
+    def in_box(self, eye: Eye) -> float | None:
+        """Height of the fitting point (segment top, where there is a segment) above the lower box tangent, as computed; where the
+        figures have none, the value as read if it was read in the box."""
+        height = self.figures.of(eye).height_box
+        if height is None:
+            adopted = self.case.measurements.of(eye)
+            if adopted.height_reference == "box":
+                return adopted.height
+        return height
+
     def earlier_pair_with(self, name: str) -> EarlierPair | None:
         """The newest earlier pair that has this quantity (far_pd, near_pd, height) for both eyes."""
         for pair in self.case.earlier:
