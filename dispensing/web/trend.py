@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import ROUND_HALF_UP, Decimal
 from math import ceil, floor
 
 WIDTH, HEIGHT = 520, 190
@@ -64,7 +65,7 @@ def trend(
     def words(value: float | None) -> str:
         if value is None:
             return ""
-        text = f"{abs(value):.{digits}f}"
+        text = str(abs(Decimal(str(round(value, 6)))).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP))
         zero = float(text) == 0
         return ("−" if value < 0 and not zero else "+" if signed and not zero else "") + text
 
