@@ -8,6 +8,7 @@ import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import get_args
 from xml.etree import ElementTree
 
 import pytest
@@ -24,6 +25,7 @@ from dispensing.case import (
     LensDesign,
     Material,
     Measurements,
+    Method,
     PrescribedLens,
     Prescription,
     Reading,
@@ -31,7 +33,8 @@ from dispensing.case import (
 from dispensing.drawings.edge import edge_picture
 from dispensing.drawings.geometry import EyeGeometry, PairGeometry, geometry_of, inside, near_point, outline_points
 from dispensing.drawings.labels import text_box
-from dispensing.drawings.pair import NEAR_RADIUS, near_state, pair_picture
+from dispensing.drawings.methods import METHOD_PICTURES, method_picture
+from dispensing.drawings.pair import NEAR_RADIUS, bounds, measuring_picture, near_state, pair_picture
 from dispensing.drawings.roles import PAPER, ROLES, css
 from dispensing.drawings.shapes import Circle, Picture, Text, moved
 from dispensing.drawings.shapes import Path as Line
@@ -556,3 +559,39 @@ def test_inside_agrees_with_shapely(x, y):
     if polygon.exterior.distance(point) > 1e-6:
         assert inside(points, x, y) == polygon.contains(point)
     assert math.isfinite(polygon.area)
+
+
+# --- methods --------------------------------------------------------------------------------------------------------------
+
+
+def test_every_method_that_is_a_method_has_its_drawing():
+    drawn = {m for m in get_args(Method) if method_picture(m) is not None}
+    assert drawn == set(get_args(Method)) - {"earlier_record", "other"} == set(METHOD_PICTURES)
+
+
+@pytest.mark.parametrize("method", sorted(METHOD_PICTURES))
+def test_a_method_drawing_stays_in_its_window_and_its_words_apart(method):
+    picture = METHOD_PICTURES[method]
+    left, bottom, right, top = bounds(picture.shapes)
+    assert left >= picture.left
+    assert bottom >= picture.bottom
+    assert right <= picture.left + picture.width
+    assert top <= picture.bottom + picture.height
+    assert picture.roles() <= set(ROLES)
+    assert picture.description.endswith(".")
+    assert len(svg(picture)) < 4000
+    words = [text_box(s) for s in picture.shapes if isinstance(s, Text)]
+    for i, p in enumerate(words):
+        for q in words[i + 1 :]:
+            assert min(p[2], q[2]) <= max(p[0], q[0]) or min(p[3], q[3]) <= max(p[1], q[1]) + 0.1
+
+
+def test_every_role_has_its_look():
+    pictures = [
+        pair_picture(pair(progressive(31.5, 44.0), EyeGeometry()), earlier=pair(), before=pair(progressive(30.0, 20.0))),
+        pair_picture(PairGeometry()),
+        measuring_picture(pair()),
+        edge_picture(geometry_of(case(), compute(case()))),
+    ]
+    for picture in pictures:
+        assert picture.roles() <= set(ROLES)
