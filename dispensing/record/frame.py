@@ -51,13 +51,13 @@ def frame_to_store(item: CatalogueFrame | None, measured: Mapping[str, Decimal |
             "outline": item.outline,
             "drill_points": item.drill_points,
         }
-        stored |= {name: str(getattr(item, name)) for name in FRAME_NUMBERS if getattr(item, name) is not None}
+        stored |= {name: _text(getattr(item, name)) for name in FRAME_NUMBERS if getattr(item, name) is not None}
     for name, value in measured.items():
         if name in FRAME_NUMBERS:
             if value is not None:
-                if item is not None and name in ("a", "b") and str(value) != stored.get(name):
+                if item is not None and name in ("a", "b") and _text(value) != stored.get(name):
                     stored["outline"] = []  # the traced outline belongs to the catalogue's box, not to this one
-                stored[name] = str(value)
+                stored[name] = _text(value)
         elif value not in (None, ""):
             stored[name] = value
     if not stored.get("outline"):
@@ -66,6 +66,11 @@ def frame_to_store(item: CatalogueFrame | None, measured: Mapping[str, Decimal |
         stored.pop("drill_points", None)
     stored["identity"] = frame_identity(stored)
     return stored
+
+
+def _text(value: Decimal | str | bool) -> str:
+    """One way to write a figure, however many noughts it came with."""
+    return format(Decimal(str(value)).normalize(), "f")
 
 
 def frame_identity(stored: Mapping[str, Any]) -> str:

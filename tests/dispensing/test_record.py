@@ -285,7 +285,7 @@ def test_a_measured_box_stands_over_the_catalogue_and_drops_its_outline(cast, di
     saved = record.choose_frame(
         actor=cast.trainee, dispense=dispense, version=0, item=cast.frame, measured={"a": D("52.60")}
     )
-    assert saved.dispense.frame["a"] == "52.60"
+    assert saved.dispense.frame["a"] == "52.6"
     assert "outline" not in saved.dispense.frame
 
 

@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, JsonResponse
+from django.middleware.csrf import get_token
 from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.urls import NoReverseMatch, reverse
@@ -181,8 +182,9 @@ def fragments(
     only = tuple(only)
     if "review" in only:
         _review(request, loaded)
-    context = {**context_of(loaded), "previewing": state == "typing"}
-    pieces = {name: render_to_string(FRAGMENTS[name], context, request) for name in only}
+    # without the request: what a whole page shows around its content would cost queries here for nothing
+    context = {**context_of(loaded), "previewing": state == "typing", "csrf_token": get_token(request)}
+    pieces = {name: render_to_string(FRAGMENTS[name], context) for name in only}
     for part in sheet.parts.values():
         pieces[f"head-{part.name}"] = render_to_string("dispensing/sheet/head.html", {"part": part})
     answer = JsonResponse(

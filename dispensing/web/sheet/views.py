@@ -114,7 +114,7 @@ def save(request: HttpRequest, reference: str, part: str) -> Answer:
     if part not in _SAVERS:
         raise Http404
     dispense = load(request, reference)
-    parsed = forms.parse(part, request.POST)
+    parsed = _parse(part, request, dispense)
     if parsed.errors:
         return refused(request, dispense, parsed=parsed)
     try:
@@ -126,6 +126,15 @@ def save(request: HttpRequest, reference: str, part: str) -> Answer:
     except UseCaseError as no:
         return refused(request, dispense, parsed=parsed, error=no)
     return done(request, saved, part, parsed)
+
+
+def _parse(part: str, request: HttpRequest, dispense: Dispense) -> Parsed:
+    """The fields of a part; name, material and child of a catalogue frame are not on the page, so they are not read."""
+    parsed = forms.parse(part, request.POST)
+    if part == "frame" and dispense.frame_item_id is not None:
+        own = ("frame.name", "frame.material", "frame.child")
+        return Parsed(part, {p: e for p, e in parsed.entries.items() if p not in own})
+    return parsed
 
 
 def _invalid(request: HttpRequest, dispense: Dispense, parsed: Parsed, wrong: Invalid) -> Answer:
@@ -147,7 +156,7 @@ def preview(request: HttpRequest, reference: str) -> Answer:
     """What the checks would say of everything as it is typed. Saves nothing."""
     dispense = load(request, reference)
     sent = set(str(request.POST.get("parts") or "").split()) or set(forms.PART_NAMES)
-    parsed = {part: forms.parse(part, request.POST) for part in forms.PART_NAMES if part in sent}
+    parsed = {part: _parse(part, request, dispense) for part in forms.PART_NAMES if part in sent}
     if "readings" in parsed:
         parsed["readings"] = _with_reading_faults(parsed["readings"], dispense)
     loaded = whole(dispense, parsed=parsed, over=lambda case: overlay(case, dispense, parsed))

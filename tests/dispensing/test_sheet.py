@@ -1,0 +1,589 @@
+"""The sheet over HTTP, without a script and with one."""
+
+from __future__ import annotations
+
+import json
+import re
+from decimal import Decimal as D
+from html import unescape
+
+import pytest
+from django.urls import reverse
+
+from dispensing import forms, measure, record
+from dispensing.models import Adoption, Dispense, Prescription, Reading, Treatment
+from dispensing.web.sheet import catalogue
+from practice.models import AuditEvent
+from tests.dispensing.test_gather import whole
+from tests.factories import FrameFactory
+
+FRAGMENTS = {"accept": "application/json"}
+
+
+@pytest.fixture
+def desk(cast, client):
+    """A signed-in trainee and a whole dispense."""
+    cast.dispense = whole(cast)
+    client.force_login(cast.trainee)
+    cast.http = client
+    return cast
+
+
+def url(dispense, name="sheet", *more):
+    return reverse(f"dispensing:{name}", args=[dispense.reference, *more])
+
+
+def version(dispense, part):
+    return record.part_version(Dispense.objects.get(pk=dispense.pk), part)
+
+
+def fields_of(html, part):
+    """What the form of a part would send: read from the page itself, as a browser does."""
+    form = re.search(rf'<form[^>]*class="sheet-form" data-part="{part}".*?</form>', html, re.S).group()
+    data: dict[str, list[str]] = {}
+    for tag in re.findall(r"<input[^>]*>", form):
+        name = re.search(r'name="([^"]*)"', tag)
+        if not name or "data-skip" in tag:
+            continue
+        value = re.search(r'value="([^"]*)"', tag)
+        if re.search(r'type="(checkbox|radio)"', tag) and " checked" not in tag:
+            continue
+        data.setdefault(unescape(name[1]), []).append(unescape(value[1]) if value else "")
+    for name, text in re.findall(r'<textarea[^>]*name="([^"]*)"[^>]*>\n(.*?)</textarea>', form, re.S):
+        data[name] = [unescape(text)]
+    for name, options in re.findall(r'<select[^>]*name="([^"]*)"[^>]*>(.*?)</select>', form, re.S):
+        chosen = re.search(r'<option value="([^"]*)" selected', options) or re.search(r'<option value="([^"]*)"', options)
+        data[name] = [unescape(chosen[1])] if chosen else [""]
+    data.pop("csrfmiddlewaretoken", None)
+    return data
+
+
+def page(desk):
+    return desk.http.get(url(desk.dispense)).content.decode()
+
+
+# --- the page ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_page_is_whole_small_and_needs_few_queries(desk, django_assert_max_num_queries):
+    with django_assert_max_num_queries(17):
+        answer = desk.http.get(url(desk.dispense))
+    html = answer.content.decode()
+    assert answer.status_code == 200
+    assert len(answer.content) < 100_000
+    for part in forms.PART_NAMES:
+        assert f'id="part-{part}"' in html
+        for path, spec in forms.specs(part).items():
+            if path in OWN_FRAME:
+                continue
+            assert f'name="{path}"' in html, path
+            assert f'id="{spec.id}"' in html, path
+    assert "<svg" in html
+    assert "style=" not in html
+    assert not re.search(r"<script(?![^>]*src=)", html)
+
+
+@pytest.mark.parametrize("part", ["needs", "prescription", "frame", "fit", "lens"])
+def test_sending_back_what_the_page_shows_changes_nothing(desk, part):
+    """What is shown reads back as what is on record: the round trip of every field."""
+    before = AuditEvent.objects.count()
+    answer = desk.http.post(url(desk.dispense, "save_part", part), fields_of(page(desk), part))
+    assert answer.status_code == 302
+    assert AuditEvent.objects.count() == before
+
+
+def test_another_groups_dispense_does_not_exist(desk):
+    desk.http.force_login(desk.foreigner)
+    for name, more in (("sheet", []), ("preview", []), ("save_part", ["needs"]), ("adopt", []), ("presence", [])):
+        target = url(desk.dispense, name, *more)
+        answer = desk.http.get(target) if name == "sheet" else desk.http.post(target)
+        assert answer.status_code == 404, name
+    assert desk.http.get("/dispenses/D-NONE/").status_code == 404
+
+
+def test_somebody_without_a_post_here_reads_and_does_not_write(desk):
+    desk.http.force_login(desk.elsewhere)
+    html = page(desk)
+    assert "no post at" in html
+    data = fields_of(html, "needs") | {"needs.wish": ["mine"]}
+    answer = desk.http.post(url(desk.dispense, "save_part", "needs"), data)
+    assert answer.status_code == 403
+    assert Dispense.objects.get().wish == ""
+
+
+# --- saving without a script ------------------------------------------------------------------------------------------
+
+
+def test_a_part_is_saved_by_its_own_form(desk):
+    data = fields_of(page(desk), "prescription") | {
+        "prescription.right.sphere": ["-225"],
+        "prescription.left.prism_h": [""],
+        "prescription.left.prism_v": ["1.5 up"],
+    }
+    answer = desk.http.post(url(desk.dispense, "save_part", "prescription"), data)
+    assert answer.status_code == 302
+    assert answer["Location"].endswith("#part-prescription")
+    row = Prescription.objects.get()
+    right, left = row.eyes.get(eye="right"), row.eyes.get(eye="left")
+    assert right.sphere == D("-2.25")
+    assert (left.prism_h, left.base_h, left.prism_v, left.base_v) == (None, "", D("1.50"), "up")
+    assert row.as_written["prescription.right.sphere"] == "-225"
+    html = page(desk)
+    assert 'value="−2.25"' in html
+    assert 'value="1.50 up"' in html
+
+
+TYPED = [
+    ("prescription.right.sphere", "−2,25", D("-2.25")),
+    ("prescription.right.sphere", "2.25-", D("-2.25")),
+    ("prescription.right.sphere", "pl", D("0.00")),
+    ("prescription.right.cylinder", "DS", D("0.00")),
+    ("prescription.right.axis", "0", D("180")),
+    ("prescription.right.add", "+1.125", D("1.12")),
+]
+
+
+@pytest.mark.parametrize(("path", "typed", "value"), TYPED)
+def test_the_trades_shorthand_is_understood_and_echoed(path, typed, value):
+    entry = forms.read(forms.specs("prescription")[path], {path: typed})
+    assert entry.value == value
+    assert entry.echo
+
+
+@pytest.mark.parametrize(
+    ("typed", "day"),
+    [("3 Nov 2026", 3), ("2026-11-03", 3), ("3/11/2026", 3), ("3.11.26", 3), ("03 november 26", 3)],
+)
+def test_dates_are_read_day_first(typed, day):
+    found = forms.parse_date(typed)
+    assert (found.year, found.month, found.day) == (2026, 11, day)
+
+
+@pytest.mark.parametrize(("typed", "mm"), [("350", 350), ("35 cm", 350), ("0.35 m", 350), ("35", None)])
+def test_a_working_distance_is_never_guessed(typed, mm):
+    path = "needs.working_distance_mm"
+    entry = forms.read(forms.specs("needs")[path], {path: typed})
+    assert (entry.value == mm) if mm else "centimetres" in entry.error
+
+
+def test_two_people_collide_and_both_values_are_shown(desk):
+    data = fields_of(page(desk), "needs") | {"needs.wish": ["thin"]}
+    record.save_needs(actor=desk.dispenser, dispense=desk.dispense, version=1, uses=["near"], wish="light")
+    answer = desk.http.post(url(desk.dispense, "save_part", "needs"), data)
+    html = answer.content.decode()
+    assert answer.status_code == 409
+    assert f"Changed by {desk.dispenser.initials} just now" in unescape(html)
+    assert "theirs: light" in html
+    assert ">\nthin</textarea>" in html
+    assert Dispense.objects.get().wish == "light"
+    # the page now carries their version: saving again keeps mine, knowingly
+    answer = desk.http.post(url(desk.dispense, "save_part", "needs"), fields_of(html, "needs"))
+    assert answer.status_code == 302
+    assert Dispense.objects.get().wish == "thin"
+
+
+# --- bad input, every field of every part ------------------------------------------------------------------------------
+
+BAD = {
+    "letters": "abc",
+    "1e9": "1e9",
+    "huge": "1000000000",
+    "negative": "-99999",
+    "unicode digits": "٢٫٥",
+    "script": "<script>alert(1)</script>",
+    "long": "9" * 10_000,
+    "nul": "1\x00",
+}
+WORDS = {"line", "text"}
+# "letters", "1e9", digits, a script tag are words like others where words are asked for: kept and escaped, not refused
+REFUSED_IN_WORDS = {"long", "nul"}
+OWN_FRAME = {"frame.name", "frame.material", "frame.child"}  # of a catalogue frame these are the catalogue's
+
+
+@pytest.mark.parametrize("path", forms.all_specs())
+def test_bad_input_is_refused_beside_its_field_and_nothing_is_lost(desk, path):
+    """Letters, 1e9, out of range, negative, foreign digits, script, ten thousand characters, for every field."""
+    spec = forms.all_specs()[path]
+    part = spec.part
+    if path in OWN_FRAME:
+        desk.dispense.frame_item = None
+        desk.dispense.save()
+    start = fields_of(page(desk), part)
+    also = next((p for p in start if p != path and p in forms.specs(part) and forms.specs(part)[p].kind in WORDS), None)
+    before = _everything()
+    for name, bad in BAD.items():
+        if spec.kind in WORDS and name not in REFUSED_IN_WORDS:
+            continue
+        data = start | {path: [bad]} | ({also: ["kept?"]} if also else {})
+        answer = desk.http.post(url(desk.dispense, "save_part", part), data)
+        assert answer.status_code == 200, name
+        html = answer.content.decode()
+        assert re.search(rf'<p class="error" id="{spec.id}-error">(.+?)</p>', html, re.S), f"{name}: no message beside it"
+        assert f'<a href="#{spec.id}">' in html, f"{name}: not in the summary"
+        if spec.kind not in ("many", "tick", "choice", "row"):
+            assert bad in unescape(html), f"{name}: what was typed is lost"
+        if also:
+            assert "kept?" in html, f"{name}: another field was lost"
+        assert "<script>alert" not in html
+        assert _everything() == before, f"{name}: something was saved"
+
+
+def _everything():
+    return (
+        list(Dispense.objects.values()),
+        list(Prescription.objects.values()),
+        list(Reading.objects.values()),
+        AuditEvent.objects.count(),
+    )
+
+
+@pytest.mark.parametrize("part", forms.PART_NAMES)
+def test_a_field_left_empty_is_nothing_on_record_not_an_error(desk, part):
+    start = fields_of(page(desk), part)
+    for path, spec in forms.specs(part).items():
+        data = start | {path: [] if spec.kind == "many" else [""], "version": [str(version(desk.dispense, part))]}
+        if part == "readings":
+            data["readings.far_pd.right" if path == "readings.far_pd.left" else "readings.far_pd.left"] = ["33"]
+        answer = desk.http.post(url(desk.dispense, "save_part", part), data)
+        needed = path == "readings.pd_method"  # a reading says how it was read
+        assert answer.status_code == (200 if needed else 302), path
+
+
+def test_a_script_tag_among_words_is_kept_as_words(desk):
+    words = [s for s in forms.all_specs().values() if s.kind in WORDS and s.longest >= 30 and s.path not in OWN_FRAME]
+    assert len(words) >= 4
+    for spec in words:
+        data = fields_of(page(desk), spec.part) | {spec.path: ["<script>1</script>"]}
+        answer = desk.http.post(url(desk.dispense, "save_part", spec.part), data, follow=True)
+        html = answer.content.decode()
+        assert "<script>1" not in html
+        assert "&lt;script&gt;1" in html
+
+
+@pytest.mark.parametrize("bad", ["", "x", "-1", "1e9", "٣", "9" * 5000])
+def test_a_version_that_is_none_overwrites_nothing(desk, bad):
+    data = fields_of(page(desk), "needs") | {"version": [bad], "needs.wish": ["thin"]}
+    assert desk.http.post(url(desk.dispense, "save_part", "needs"), data).status_code == 409
+    assert Dispense.objects.get().wish == ""
+
+
+def test_an_unknown_part_does_not_exist(desk):
+    assert desk.http.post(url(desk.dispense, "save_part", "engraving")).status_code == 404
+
+
+# --- with a script ------------------------------------------------------------------------------------------------------
+
+
+def ask(desk, name, data, *more):
+    answer = desk.http.post(url(desk.dispense, name, *more), data, headers=FRAGMENTS)
+    return answer, json.loads(answer.content)
+
+
+def test_typing_is_assessed_and_saves_nothing(desk):
+    data = {}
+    html = page(desk)
+    for part in forms.PART_NAMES:
+        data |= fields_of(html, part)
+    before = _everything()
+    data["prescription.right.sphere"] = ["-2500"]
+    data["needs.wish"] = ["x" * 3000]
+    answer, said = ask(desk, "preview", data)
+    assert answer.status_code == 200
+    assert said["state"] == "typing"
+    assert said["fields"]["prescription.right.sphere"]["echo"] == "−25.00 D"
+    assert "At most" in said["fields"]["needs.wish"]["error"]
+    assert "−25.00" in said["fragments"]["head-prescription"]
+    assert {"picture", "figures", "findings"} <= set(said["fragments"])
+    assert _everything() == before
+
+
+def test_a_preview_that_sends_everything_unchanged_sees_the_same_case(desk):
+    """Laid over itself, a Case is the same: nothing is lost on the way through the fields."""
+    from dispensing.gather import case_of
+    from dispensing.web.sheet.entries import overlay
+
+    html = page(desk)
+    data: dict[str, list[str]] = {}
+    for part in forms.PART_NAMES:
+        data |= fields_of(html, part)
+
+    class Query:
+        def get(self, key):
+            return data.get(key, [""])[-1]
+
+        def getlist(self, key):
+            return data.get(key, [])
+
+    case = case_of(desk.dispense)
+    dispense = Dispense.objects.get()
+    assert overlay(case, dispense, {part: forms.parse(part, Query()) for part in forms.PART_NAMES}) == case
+
+
+def test_a_live_answer_needs_at_most_eight_queries(desk, django_assert_max_num_queries):
+    data: dict[str, list[str]] = {}
+    html = page(desk)
+    for part in forms.PART_NAMES:
+        data |= fields_of(html, part)
+    with django_assert_max_num_queries(8):
+        ask(desk, "preview", data)
+
+
+def test_saving_by_script_answers_with_versions_and_echoes(desk):
+    data = fields_of(page(desk), "fit") | {"fit.pantoscopic_deg": ["9"]}
+    answer, said = ask(desk, "save_part", data, "fit")
+    assert said["state"] == "saved"
+    assert said["versions"]["fit"] == version(desk.dispense, "fit") == 2
+    assert said["fields"]["fit.pantoscopic_deg"]["shown"] == "9"
+    assert "pantoscopic 9°" in said["fragments"]["head-fit"]
+    assert answer["Vary"].count("Accept")
+    answer, said = ask(desk, "save_part", data, "fit")  # the version sent is the old one now
+    assert answer.status_code == 409
+    assert said["clash"]
+
+
+def test_the_findings_are_the_same_saved_and_typed(desk):
+    html = page(desk)
+    data = fields_of(html, "prescription") | {"prescription.right.cylinder": [""], "prescription.right.axis": [""]}
+    _, typed = ask(desk, "preview", data | {"parts": "prescription"})
+    _, saved = ask(desk, "save_part", data, "prescription")
+    assert typed["live"] == saved["live"]
+
+
+# --- frame --------------------------------------------------------------------------------------------------------------
+
+
+def test_frames_are_found_by_words_and_size(desk):
+    FrameFactory(group=desk.group, code="GULL-1", model="Gull 207", a=D("49.6"), dbl=D("20"), colour="slate")
+    FrameFactory(group=desk.foreign_branch.group, code="GULL-9", model="Gull 207")
+
+    def find(query):
+        return [f.row.code for f in catalogue.find_frames(desk.dispense, query)]
+
+    assert find("gull") == find("50-20") == find("slate 50□20–145") == ["GULL-1"]
+    assert find("tern") == [desk.frame.code]
+    assert find("zz") == find("") == find("٥٠") == []
+    html = desk.http.get(url(desk.dispense, "frames"), {"frame": "gull"}).content.decode()
+    assert "49.6□20–145" in html
+    assert 'name="item"' in html
+    assert "Gull" in desk.http.get(url(desk.dispense), {"frame": "gull"}).content.decode()  # without a script
+
+
+def test_choosing_another_frame_takes_its_own_figures_and_doubts_the_readings(desk):
+    other = FrameFactory(group=desk.group, code="GULL-1", model="Gull 207", a=D("49.6"), mount="drilled")
+    answer = desk.http.post(
+        url(desk.dispense, "choose_frame"), {"item": other.pk, "version": version(desk.dispense, "frame")}, follow=True
+    )
+    html = answer.content.decode()
+    assert "in doubt" in html
+    assert "2 readings" in html
+    row = Dispense.objects.get()
+    assert D(row.frame["a"]) == D("49.6")
+    assert row.fit_confirmed_at is None
+    for bad in ("", "x", "999999999999", "٣"):
+        answer = desk.http.post(url(desk.dispense, "choose_frame"), {"item": bad, "version": 2})
+        assert answer.status_code == 200
+        assert "not in the catalogue" in answer.content.decode()
+
+
+def test_the_clients_own_frame_is_typed_in(desk):
+    desk.http.post(url(desk.dispense, "choose_frame"), {"item": "own", "version": version(desk.dispense, "frame")})
+    data = fields_of(page(desk), "frame") | {
+        "frame.name": ["brown, old"],
+        "frame.a": ["50"],
+        "frame.b": ["38,5"],
+        "frame.dbl": ["19"],
+        "frame.mount": ["grooved"],
+    }
+    assert desk.http.post(url(desk.dispense, "save_part", "frame"), data).status_code == 302
+    frame = Dispense.objects.get().frame
+    assert (frame["own"], frame["name"], frame["b"], frame["mount"]) == (True, "brown, old", "38.5", "grooved")
+
+
+# --- readings -----------------------------------------------------------------------------------------------------------
+
+
+def test_several_readings_are_typed_at_once_and_adopted_at_one_tap(desk):
+    data = fields_of(page(desk), "readings") | {
+        "readings.far_pd.left": ["33 32.5 33"],
+        "readings.height.left": ["2.5; 3"],
+        "readings.height_method": ["marked_lens"],
+        "readings.reference": ["datum"],
+    }
+    assert desk.http.post(url(desk.dispense, "save_part", "readings"), data).status_code == 302
+    assert [str(r.value) for r in Reading.objects.filter(eye="left", quantity="far_pd")] == ["33.00", "32.50", "33.00"]
+    html = page(desk)
+    assert "Adopt all 2 suggestions" in html
+    assert "22.8 in the box" in unescape(html)  # 2.75 above the datum line, half of b = 40 below it
+    answer = desk.http.post(
+        url(desk.dispense, "adopt"), {"adopt": "all", "version": version(desk.dispense, "readings")}, follow=True
+    )
+    assert answer.status_code == 200
+    adopted = {(a.quantity, a.eye): a for a in Adoption.objects.filter(eye="left")}
+    assert adopted[("far_pd", "left")].value == 33
+    assert adopted[("far_pd", "left")].how == "median"
+    assert (adopted[("height", "left")].value, adopted[("height", "left")].reference) == (D("2.75"), "datum")
+
+
+def test_the_same_page_sent_twice_adds_its_readings_once(desk):
+    data = fields_of(page(desk), "readings") | {"readings.far_pd.left": ["33 32.5"]}
+    desk.http.post(url(desk.dispense, "save_part", "readings"), data)
+    answer = desk.http.post(url(desk.dispense, "save_part", "readings"), data, follow=True)
+    assert Reading.objects.filter(eye="left").count() == 2
+    assert "on record already" in answer.content.decode()
+
+
+@pytest.mark.parametrize("mount", ["grooved", "drilled"])
+def test_the_clip_on_scale_is_refused_beside_the_method(desk, mount):
+    desk.dispense.frame["mount"] = mount
+    desk.dispense.save()
+    data = fields_of(page(desk), "readings") | {
+        "readings.height.left": ["20"],
+        "readings.height_method": ["clip_scale"],
+    }
+    _, said = ask(desk, "save_part", data, "readings")
+    assert "lower rim" in said["fields"]["readings.height_method"]["error"]
+    _, said = ask(desk, "preview", data | {"parts": "readings"})
+    assert "lower rim" in said["fields"]["readings.height_method"]["error"]
+
+
+@pytest.mark.parametrize(
+    "adopt",
+    ["", "x", "far_pd|right|abc|box|median", "far_pd|right|1e9||chosen", "nose|right|31||chosen", "far_pd|both|NaN||x"],
+)
+def test_a_bad_adoption_is_refused(desk, adopt):
+    before = Adoption.objects.count()
+    answer = desk.http.post(url(desk.dispense, "adopt"), {"adopt": adopt, "version": version(desk.dispense, "readings")})
+    assert answer.status_code == 200
+    assert "error-summary" in answer.content.decode()
+    assert Adoption.objects.count() == before
+
+
+def test_a_reading_is_left_out_with_a_reason(desk):
+    row = desk.dispense.readings.first()
+    answer = desk.http.post(url(desk.dispense, "strike_out"), {"strike": row.pk, f"strike_reason_{row.pk}": ""})
+    assert "Say why" in answer.content.decode()
+    desk.http.post(url(desk.dispense, "strike_out"), {"strike": row.pk, f"strike_reason_{row.pk}": "blinked"})
+    assert "left out: blinked" in page(desk)
+    assert "not on this dispense" in desk.http.post(url(desk.dispense, "strike_out"), {"strike": "999"}).content.decode()
+
+
+# --- prescription: read back, take, import -------------------------------------------------------------------------------
+
+
+def test_reading_back_shows_nothing_of_what_is_on_record(desk):
+    target = url(desk.dispense, "read_back")
+    html = desk.http.get(target).content.decode()
+    assert "4.75" not in html
+    assert "170" not in html
+    data = {
+        "version": version(desk.dispense, "prescription"),
+        "prescription.right.sphere": "-425",
+        "prescription.right.cylinder": "-125",
+        "prescription.right.axis": "170",
+        "prescription.right.add": "225",
+        "prescription.left.sphere": "-525",
+        "prescription.left.prism_h": "2 out",
+        "prescription.left.add": "225",
+    }
+    html = desk.http.post(target, data).content.decode()
+    assert "They differ" in html
+    assert Prescription.objects.get().read_back == "differs"
+    data |= {"version": version(desk.dispense, "prescription"), "prescription.right.sphere": "-475"}
+    answer = desk.http.post(target, data)
+    assert answer.status_code == 302
+    assert Prescription.objects.get().read_back == "matched"
+    html = desk.http.post(target, data | {"prescription.right.sphere": "x"}).content.decode()
+    assert "Not understood" in html
+    assert 'value="x"' in html
+
+
+def test_a_prescription_on_record_is_taken_and_a_foreign_one_is_not(desk):
+    older = record.start_dispense(actor=desk.trainee, client=desk.client, branch=desk.branch)
+    record.save_prescription(actor=desk.trainee, dispense=older, version=0, right={"sphere": D("-4")}, left={})
+    older.refresh_from_db()
+    data = {"prescription": older.prescription_id, "version": version(desk.dispense, "prescription")}
+    assert desk.http.post(url(desk.dispense, "use_prescription"), data).status_code == 302
+    desk.dispense.refresh_from_db()
+    assert desk.dispense.prescription_id == older.prescription_id
+    foreign = Prescription.objects.create(client=desk.foreign_client)
+    for bad in (foreign.pk, "x", "", "9" * 30):
+        answer = desk.http.post(url(desk.dispense, "use_prescription"), {"prescription": bad, "version": 2})
+        assert "not on this client" in answer.content.decode()
+
+
+def test_a_document_that_cannot_be_used_is_refused_with_its_element_named(desk):
+    answer = desk.http.post(
+        url(desk.dispense, "import_prescription"),
+        {"text": '{"resourceType": "Patient"}', "version": version(desk.dispense, "prescription")},
+    )
+    assert "resourceType" in answer.content.decode()
+
+
+# --- lens, findings, start, cancel ----------------------------------------------------------------------------------------
+
+
+def test_only_what_the_catalogue_has_can_be_chosen(desk):
+    tint = Treatment.objects.create(group=desk.foreign_branch.group, code="T", kind="tint", name="smoke")
+    coat = Treatment.objects.create(group=desk.group, code="C", kind="coating", name="hard")
+    html = page(desk)
+    data = fields_of(html, "lens") | {"lens.tint": [str(tint.pk)], "lens.coating": [str(coat.pk)]}
+    answer = desk.http.post(url(desk.dispense, "save_part", "lens"), data)
+    assert 'id="f-lens-tint-error">Not one of the choices' in answer.content.decode()
+    data["lens.tint"] = [""]
+    assert desk.http.post(url(desk.dispense, "save_part", "lens"), data).status_code == 302
+    assert Dispense.objects.get().coating == coat
+
+
+def test_a_reason_is_given_where_the_finding_stands(desk):
+    from dispensing.assess import assess_dispense
+
+    finding = assess_dispense(desk.dispense).open_confirms[0]
+    answer = desk.http.post(url(desk.dispense, "reason"), {"finding": finding.key, "reason": "x"})
+    assert "Say in a few words" in answer.content.decode()
+    desk.http.post(url(desk.dispense, "reason"), {"finding": finding.key, "reason": "measured twice"})
+    assert "measured twice" in page(desk)
+    _, said = ask(desk, "reason", {"finding": "no.such|x", "reason": "measured twice"})
+    assert said["trouble"]
+
+
+def test_a_dispense_is_started_from_the_client_and_cancelled_with_a_reason(desk):
+    answer = desk.http.post(reverse("dispensing:start", args=[desk.client.reference]))
+    assert answer.status_code == 302
+    made = Dispense.objects.latest("pk")
+    assert desk.http.get(answer["Location"]).status_code == 200
+    answer = desk.http.post(url(made, "cancel"), {"reason": "", "version": made.version})
+    assert "Say why" in answer.content.decode()
+    desk.http.post(url(made, "cancel"), {"reason": "keeps the old pair", "version": made.version})
+    made.refresh_from_db()
+    assert made.state == "cancelled"
+    html = desk.http.get(url(made)).content.decode()
+    assert '<fieldset class="bare" disabled>' in html
+
+
+def test_two_people_see_each_other(desk):
+    desk.http.post(url(desk.dispense, "presence"), {"part": "frame"})
+    desk.http.force_login(desk.dispenser)
+    said = desk.http.post(url(desk.dispense, "presence"), {"part": "<b>"}).json()
+    assert said["others"] == [{"name": desk.trainee.display_name, "part": "frame"}]
+    assert said["versions"]["frame"] == version(desk.dispense, "frame")
+
+
+@pytest.mark.parametrize(
+    ("path", "at"),
+    [
+        ("prescription.right.base_h", "prescription.right.prism_h"),
+        ("measurements.left.height", "readings.height.left"),
+        ("measurements.binocular_far_pd", "readings.far_pd.both"),
+        ("lens.design.min_height_mm", "lens.option"),
+        ("frame.outline", ""),
+        ("person.age_years", ""),
+    ],
+)
+def test_every_path_of_a_case_leads_to_a_field_or_a_part(path, at):
+    assert forms.field_path(path) == at
+
+
+def test_every_value_of_a_measurement_has_a_field():
+    for (quantity, both), _ in measure.BOUNDS.items():
+        eyes = ["both"] if both else ["right", "left"]
+        assert all(f"readings.{quantity}.{eye}" in forms.specs("readings") for eye in eyes)
