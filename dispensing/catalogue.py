@@ -32,7 +32,8 @@ from practice.words import line
 ItemT = TypeVar("ItemT", CatalogueFrame, CatalogueLens)
 
 FRAME_TEXTS = {"maker": 80, "model": 80, "colour": 60, "gtin": 14, "shape": 40, "material": 40}
-FRAME_FIGURES = (*FRAME_BOUNDS, "weight_g")
+FRAME_LIMITS: dict[str, tuple[int, int]] = {**FRAME_BOUNDS, "weight_g": (1, 200)}  # mm, dioptres, degrees, grams
+FRAME_FIGURES = tuple(FRAME_LIMITS)
 FRAME_FIELDS = (*FRAME_TEXTS, *FRAME_FIGURES, "mount", "child")
 LENS_TEXTS = {"maker": 80, "name": 120}
 # least and greatest that a design can have at all: mm, dioptres
@@ -114,7 +115,10 @@ def find_lenses(
         lenses = lenses.filter(family=family)
     if material:
         lenses = lenses.filter(options__material__code=material, options__retired_on=None)
-    return lenses.order_by("family", "maker", "name", "code")
+    simplest_first = models.Case(
+        *(models.When(family=value, then=place) for place, value in enumerate(CatalogueLens.Family.values))
+    )
+    return lenses.order_by(simplest_first, "maker", "name", "code")
 
 
 def _words(rows: QuerySet[ItemT], text: str, names: tuple[str, ...]) -> QuerySet[ItemT]:
@@ -135,7 +139,7 @@ def may_change(actor: Staff) -> bool:
     return bool(access.branches_where(actor, "catalogue.change"))
 
 
-def _require(actor: Staff, group: Group) -> None:
+def require_manager(actor: Staff, group: Group) -> None:
     if actor.group_id != group.pk or not may_change(actor):
         raise NotAllowed("Only a manager of this group can change its catalogues.")
 
@@ -166,7 +170,7 @@ class SavedItem:
 
 def add_frame(*, actor: Staff, group: Group, code: str, values: Mapping[str, Any]) -> SavedItem:
     """A new frame in the catalogue. Raises NotAllowed or Invalid (by field name; "code" when it is taken)."""
-    return _save(CatalogueFrame(group=group, code=_code(code)), actor, values, None, "catalogue.frame_added")
+    return _save(CatalogueFrame(group=group, code=check_code(code)), actor, values, None, "catalogue.frame_added")
 
 
 def change_frame(*, actor: Staff, frame: CatalogueFrame, read: str, values: Mapping[str, Any]) -> SavedItem:
@@ -176,7 +180,7 @@ def change_frame(*, actor: Staff, frame: CatalogueFrame, read: str, values: Mapp
 
 def add_lens(*, actor: Staff, group: Group, code: str, values: Mapping[str, Any]) -> SavedItem:
     """A new lens design, not yet made in any material."""
-    return _save(CatalogueLens(group=group, code=_code(code)), actor, values, None, "catalogue.lens_added")
+    return _save(CatalogueLens(group=group, code=check_code(code)), actor, values, None, "catalogue.lens_added")
 
 
 def change_lens(*, actor: Staff, lens: CatalogueLens, read: str, values: Mapping[str, Any]) -> SavedItem:
@@ -204,7 +208,7 @@ def open_dispenses_with(item: CatalogueFrame | CatalogueLens) -> QuerySet[Dispen
 
 
 def _set_retired(actor: Staff, item: CatalogueFrame | CatalogueLens, on: Any, reason: str) -> None:
-    _require(actor, item.group)
+    require_manager(actor, item.group)
     with transaction.atomic():
         row: Any = type(item)._default_manager.select_for_update().get(pk=item.pk)
         if (row.retired_on is None) == (on is None):
@@ -227,7 +231,8 @@ def _kind(item: CatalogueFrame | CatalogueLens) -> str:
     return "frame" if isinstance(item, CatalogueFrame) else "lens"
 
 
-def _code(text: str) -> str:
+def check_code(text: str) -> str:
+    """The code as it is kept. Raises Invalid for one that cannot be a key."""
     if not _CODE.fullmatch(text.strip()):
         raise Invalid({"code": "Letters, digits, dots, dashes; at most 40, and no spaces: it is the key of the item."})
     return text.strip()
@@ -236,7 +241,7 @@ def _code(text: str) -> str:
 def _save(
     item: CatalogueFrame | CatalogueLens, actor: Staff, values: Mapping[str, Any], read: str | None, action: str
 ) -> SavedItem:
-    _require(actor, item.group)
+    require_manager(actor, item.group)
     fields = FRAME_FIELDS if isinstance(item, CatalogueFrame) else LENS_FIELDS
     said: list[str] = []
     with transaction.atomic():
@@ -246,15 +251,7 @@ def _save(
             if as_read(row) != read:
                 raise Conflict("Somebody else changed this item since you opened it. Look again; nothing was saved.")
         before = audit.snapshot(row, fields) if read is not None else {}
-        outline_before = (row.a, row.b, row.ed, row.shape) if isinstance(row, CatalogueFrame) else ()
-        for name in fields:
-            if name in values:
-                setattr(row, name, values[name] if values[name] is not None or name in _nullable(row) else "")
-        errors = _frame_errors(row) if isinstance(row, CatalogueFrame) else _lens_errors(row)
-        if errors:
-            raise Invalid(errors)
-        if isinstance(row, CatalogueFrame) and outline_before != (row.a, row.b, row.ed, row.shape):
-            said += _new_outline(row)
+        said += put_values(row, values)
         was, now = audit.changed(before, audit.snapshot(row, fields))
         if read is not None and not now:
             return SavedItem(row, changed=False)
@@ -265,6 +262,21 @@ def _save(
             raise Invalid({"code": "Another item of this catalogue has that code."}) from None
         audit.record(actor=actor, action=action, subject=f"{_kind(row)} {row.code}", group=row.group, before=was, after=now)
     return SavedItem(row, changed=True, said=tuple(said))
+
+
+def put_values(row: CatalogueFrame | CatalogueLens, values: Mapping[str, Any]) -> list[str]:
+    """Give an item (not saved here) new values, with what follows from them; says what followed. Raises Invalid by field."""
+    fields = FRAME_FIELDS if isinstance(row, CatalogueFrame) else LENS_FIELDS
+    box_before = (row.a, row.b, row.ed, row.shape) if isinstance(row, CatalogueFrame) else ()
+    for name in fields:
+        if name in values:
+            setattr(row, name, values[name] if values[name] is not None or name in _nullable(row) else "")
+    errors = _frame_errors(row) if isinstance(row, CatalogueFrame) else _lens_errors(row)
+    if errors:
+        raise Invalid(errors)
+    if isinstance(row, CatalogueFrame) and box_before != (row.a, row.b, row.ed, row.shape):
+        return _new_outline(row)
+    return []
 
 
 def _nullable(row: models.Model) -> frozenset[str]:
@@ -293,7 +305,7 @@ def _beyond(row: Any, bounds: Mapping[str, tuple[int, int]]) -> dict[str, str]:
 
 def _frame_errors(row: CatalogueFrame) -> dict[str, str]:
     errors = _texts(row, FRAME_TEXTS, ("maker", "model"))
-    errors |= _beyond(row, {**FRAME_BOUNDS, "weight_g": (1, 200)})
+    errors |= _beyond(row, FRAME_LIMITS)
     errors |= {name: "Needed." for name in ("a", "b", "dbl") if getattr(row, name) is None}
     if row.mount not in CatalogueFrame.Mount.values:
         errors["mount"] = "Full rim, grooved or drilled."

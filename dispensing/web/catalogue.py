@@ -10,16 +10,17 @@ from urllib.parse import urlencode
 
 from django import forms
 from django.contrib import messages
+from django.core import signing
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db.models import Prefetch, QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from dispensing import catalogue
+from dispensing import catalogue, frame_table
 from dispensing.drawings.catalogue import design_picture, front_picture, small_front
 from dispensing.gather import design_of, frame_of
 from dispensing.models import CatalogueFrame, CatalogueLens, LensMaterial, LensOption
@@ -105,10 +106,7 @@ class FrameSearch(forms.Form):
 @require_safe
 def frames(request: HttpRequest) -> HttpResponse:
     everything = access.scoped(CatalogueFrame.objects.all(), request.user)
-    shapes = everything.order_by("shape").values_list("shape", flat=True).distinct()
-    form = FrameSearch(request.GET)
-    form.fields["shape"].choices = [("", "any"), *((s, _words_of(s)) for s in shapes if s)]  # type: ignore[attr-defined]
-    form.is_valid()  # a field that is not understood says so and asks nothing
+    form = _frame_search(request, everything)
     mm = {"kind": "figure", "unit": "mm", "inputmode": "decimal"}
     fields = fields_of(
         form,
@@ -120,6 +118,14 @@ def frames(request: HttpRequest) -> HttpResponse:
     )
     found = catalogue.find_frames(everything, form.wish())
     return render(request, "dispensing/frames.html", _list(request, fields, found, everything, _frame_row))
+
+
+def _frame_search(request: HttpRequest, everything: QuerySet[CatalogueFrame]) -> FrameSearch:
+    form = FrameSearch(request.GET)
+    shapes = everything.order_by("shape").values_list("shape", flat=True).distinct()
+    form.fields["shape"].choices = [("", "any"), *((s, _words_of(s)) for s in shapes if s)]  # type: ignore[attr-defined]
+    form.is_valid()  # a field that is not understood says so and asks nothing
+    return form
 
 
 def _frame_row(frame: CatalogueFrame) -> dict[str, Any]:
@@ -168,7 +174,7 @@ class FrameForm(forms.Form):
             kinds.append(frame.shape)
         self.fields["shape"].choices = [("", "not said"), *((s, _words_of(s)) for s in kinds)]  # type: ignore[attr-defined]
         for name, (label, unit) in FRAME_LABELS.items():
-            low, high = {**catalogue.FRAME_BOUNDS, "weight_g": (1, 200)}[name]
+            low, high = catalogue.FRAME_LIMITS[name]
             needed = f"Type the {label.lower()}." if name in ("a", "b", "dbl") else ""
             self.fields[name] = Read(_figure(low, high), needed=needed, label=label, help_text="")
             self.fields[name].unit = unit  # type: ignore[attr-defined]
@@ -299,6 +305,82 @@ def _managers_only(request: HttpRequest) -> None:
         raise PermissionDenied("Only a manager of this group can change its catalogues.")
 
 
+# --- frames as a table ------------------------------------------------------------------------------------------------
+
+_SALT = "dispensing.frame_table"
+_SHOWN = 50  # lines of a preview
+
+
+@require_safe
+def frame_table_file(request: HttpRequest) -> StreamingHttpResponse:
+    """The frames that the search found, as CSV."""
+    everything = access.scoped(CatalogueFrame.objects.all(), request.user)
+    form = _frame_search(request, everything)
+    found = catalogue.find_frames(everything, form.wish())
+    answer = StreamingHttpResponse(
+        frame_table.write_table(found.iterator(chunk_size=500)), content_type="text/csv; charset=utf-8"
+    )
+    answer["Content-Disposition"] = 'attachment; filename="frames.csv"'
+    return answer
+
+
+def import_frames(request: HttpRequest) -> HttpResponse:
+    """Choose a file, look at what it would do, then carry it out or take the faulty lines away to mend them."""
+    _managers_only(request)
+    group = request.user.group  # type: ignore[union-attr]
+    context: dict[str, Any] = {"columns": frame_table.COLUMNS, "needed": frame_table.NEEDED, "most": frame_table.MOST_LINES}
+    if request.method != "POST":
+        return render(request, "dispensing/frames_import.html", context)
+    try:
+        text = _sent_text(request)
+        if request.POST.get("deed") == "import":
+            plan = frame_table.import_frames(
+                actor=request.user,  # type: ignore[arg-type]
+                group=group,  # type: ignore[arg-type]
+                text=text,
+                digest=request.POST.get("digest", ""),
+            )
+            messages.success(request, f"{len(plan.new)} frames are new, {len(plan.changed)} changed.")
+            return redirect("dispensing:frames")
+        plan = frame_table.plan_import(text=text, group=group)  # type: ignore[arg-type]
+    except (frame_table.Unreadable, Conflict) as problem:
+        return render(request, "dispensing/frames_import.html", context | {"trouble": str(problem)})
+    except Invalid as problem:
+        return render(request, "dispensing/frames_import.html", context | {"trouble": " ".join(problem.errors.values())})
+    if request.POST.get("deed") == "faults":
+        answer = HttpResponse("".join(frame_table.write_faults(text, plan)), content_type="text/csv; charset=utf-8")
+        answer["Content-Disposition"] = 'attachment; filename="frames-to-mend.csv"'
+        return answer
+    context |= {
+        "plan": plan,
+        "faults": plan.faults[:_SHOWN],
+        "changes": [(each, sorted(d.items())) for each, d in plan.changed[:_SHOWN]],
+        "new": plan.new[:_SHOWN],
+        "shown": _SHOWN,
+        "held": signing.dumps({"who": request.user.pk, "text": text}, salt=_SALT, compress=True),
+    }
+    return render(request, "dispensing/frames_import.html", context)
+
+
+def _sent_text(request: HttpRequest) -> str:
+    """The file just chosen, or the one that was previewed: it travels signed, so nothing is kept on the server."""
+    held = request.POST.get("held", "")
+    if held:
+        try:
+            sent = signing.loads(held, salt=_SALT, max_age=3600)
+        except signing.BadSignature:
+            raise frame_table.Unreadable("The preview is too old or was altered. Choose the file again.") from None
+        if sent.get("who") != request.user.pk:
+            raise frame_table.Unreadable("That was somebody else’s preview. Choose the file again.")
+        return str(sent["text"])
+    file = request.FILES.get("file")
+    if file is None or isinstance(file, list):
+        raise frame_table.Unreadable("Choose a file.")
+    if (file.size or 0) > frame_table.MOST_BYTES:
+        raise frame_table.Unreadable(f"The file is larger than {frame_table.MOST_BYTES // 1_000_000} MB.")
+    return frame_table.text_of(file.read())
+
+
 # --- lenses -----------------------------------------------------------------------------------------------------------
 
 
@@ -403,6 +485,8 @@ def retire(request: HttpRequest, kind: str, code: str) -> HttpResponse:
 urlpatterns = [
     path("frames/", frames, name="frames"),
     path("frames/new", new_frame, name="new_frame"),
+    path("frames/table.csv", frame_table_file, name="frame_table"),
+    path("frames/import", import_frames, name="import_frames"),
     path("frames/<str:code>/", frame, name="frame"),
     path("frames/<str:code>/change", change_frame, name="change_frame"),
     path("frames/<str:code>/retire", retire, {"kind": "frame"}, name="retire_frame"),
