@@ -53,13 +53,11 @@ def power_cross(power: Power, words: str) -> Picture:
         role = "datum" if i == 0 else "outline-open"
         if abs(power.cylinder) > 1e-9:
             shapes.append(Path(role, ((-c * _SCALE, -s * _SCALE), (c * _SCALE, s * _SCALE))))
-        at = 0.6 * _SCALE
-        x, y = (c * at, s * at) if s >= 0 else (-c * at, -s * at)
+        along, aside = 0.62 * _SCALE, 2.6 + 5.4 * abs(s)
+        x, y = c * along - s * aside, s * along + c * aside
         if abs(power.cylinder) <= 1e-9:
-            x, y = 0.0, 3.0
-        shapes.append(
-            Text("eye-text", x + (0 if abs(c) < 0.3 else -s * 4), y + 1.2, f"{strength:+.2f}".replace("-", "−"), 3.6)
-        )
+            x, y = 0.0, 4.0
+        shapes.append(Text("eye-text", x, y - 1.2, f"{strength:+.2f}".replace("-", "−"), 3.6))
     shapes.append(Circle("optical-centre", 0, 0, 0.7))
     return Picture(-34, -31, 68, 62, tuple(shapes), words, "Power cross")
 
@@ -83,7 +81,7 @@ def prism_dial(prism: Prism, eye: Eye, words: str, parts: Sequence[Prism] = ()) 
 def lens_point(eye: Eye, x: float, y: float, prism: Prism, words: str) -> Picture:
     """A round lens with its optical centre, the point looked through (x nasal, y up of the centre) and the base there."""
     nose = nasal(eye)
-    reach = max(15.0, 1.35 * math.hypot(x, y))
+    reach = max(25.0, 1.35 * math.hypot(x, y))
     px, py = x * nose, y
     shapes: list[Shape] = [
         Circle("outline", 0, 0, reach),
@@ -93,10 +91,10 @@ def lens_point(eye: Eye, x: float, y: float, prism: Prism, words: str) -> Pictur
         Circle("pupil", px, py, 2.0),
     ]
     if prism.amount > 0.005:
-        length = reach * 0.4
+        length = reach * 0.35
         tip = px + prism.base_in * nose / prism.amount * length, py + prism.base_up / prism.amount * length
         shapes.extend(arrow("prism", (px, py), tip))
-    size = reach / 6
+    size = reach / 8
     shapes.append(Text("note-text", 0.75 * reach * nose, -reach - 1.6 * size, "nose →" if nose > 0 else "← nose", size))
     edge = reach * 1.3
     return Picture(-edge, -edge, 2 * edge, 2 * edge, tuple(shapes), words, "Point looked through")
@@ -113,16 +111,19 @@ def eye_and_lens(lines: Sequence[tuple[float, str, bool]], words: str, tilt: flo
         for k in range(-10, 11):
             h = k * 1.7
             bow = 0.006 * h * h
-            points.append((-distance + bow + h * math.sin(t), h * math.cos(t)))
-        shapes.append(Path("outline-open" if not heavy else "section", tuple(points)))
+            points.append((-distance + bow - h * math.sin(t), h * math.cos(t)))  # bottom nearer the cheeks
+        shapes.append(Path("outline-open" if not heavy else "tool", tuple(points)))
+        if not label:
+            continue
         y = -22.0 - 4.0 * i
         shapes.append(Path("dim", ((-distance, y), (0, y))))
         shapes.append(Text("dim-text", -distance - 1, y - 1, label, SIZE, "end"))
         shapes.append(Path("extension", ((-distance, 0), (-distance, y - 0.8))))
-    shapes.append(Path("extension", ((0, 0), (0, -23.0 - 4.0 * len(lines)))))
-    return Picture(
-        -40, -28 - 4.0 * len(lines), 68, 50 + 4.0 * len(lines), tuple(shapes), words, "Eye and lens from the side"
-    )
+    below = 20.0
+    if any(label for _, label, _ in lines):
+        below = 24.0 + 4.0 * len(lines)
+        shapes.append(Path("extension", ((0, 0), (0, -below + 1.0))))
+    return Picture(-40, -below, 68, below + 20, tuple(shapes), words, "Eye and lens from the side")
 
 
 def box_picture(
@@ -133,6 +134,10 @@ def box_picture(
     nose = nasal(eye)
     points = tuple((float(x) * nose, float(y)) for x, y in zip(shape.x, shape.y, strict=True))
     w, h = shape.a / 2, shape.b / 2
+    reach_x = max(w + 5, (blank or 0) / 2 + abs(at[0] if at else 0) + 2)
+    if heights:
+        reach_x = w + 10 + 11 * len(heights)
+    size = reach_x / 14
     shapes: list[Shape] = []
     if blank and at:
         shapes.append(Circle("blank", at[0] * nose, at[1], blank / 2))
@@ -153,16 +158,15 @@ def box_picture(
     for i, (bottom, label) in enumerate(heights):
         if not at:
             break
-        x = -(w + 6 + 8 * i) * nose
+        x = -(w + 5 + 11 * i) * nose
         shapes += [
             Path("dim", ((x, bottom), (x, at[1]))),
             Path("extension", ((x - 1.5, bottom), (at[0] * nose, bottom))),
             Path("extension", ((x - 1.5, at[1]), (at[0] * nose, at[1]))),
-            Text("dim-text", x - 1.0, (bottom + at[1]) / 2, label, SIZE, "end"),
+            Text("dim-text", x - 1.0, (bottom + at[1]) / 2, label, size, "end"),
         ]
-    reach_x = max(w + 8 + 14 * len(heights), (blank or 0) / 2 + abs(at[0] if at else 0) + 2)
-    reach_y = max(h + 5, (blank or 0) / 2 + abs(at[1] if at else 0) + 2)
-    shapes.append(Text("note-text", (w - 6) * nose, -h - 4.0, "nose →" if nose > 0 else "← nose", SIZE))
+    reach_y = max(h + 2.2 * size, (blank or 0) / 2 + abs(at[1] if at else 0) + 2)
+    shapes.append(Text("note-text", (w - 6) * nose, -h - 1.5 * size, "nose →" if nose > 0 else "← nose", size))
     return Picture(-reach_x, -reach_y - 1, 2 * reach_x, 2 * reach_y + 1, tuple(shapes), words, "The lens in its box")
 
 
@@ -218,7 +222,7 @@ def agreement_plot(
         y = at(low_x, value)[1]
         role = "datum" if label == "bias" else "limit"
         shapes.append(Path(role, ((-3, y), (width + 3, y))))
-        shapes.append(Text("dim-text", width + 4.5, y - 1.0, f"{label} {value:.2f}".replace("-", "−"), SIZE, "start"))
+        shapes.append(Text("dim-text", width + 4.5, y - 1.0, f"{label} {value:.2f}".replace("-", "−"), 4.4, "start"))
     shapes += [Circle("reading", *at(x, y), 1.0) for x, y in zip(means, differences, strict=True)]
-    shapes.append(Text("note-text", width / 2, -5.0, "mean of both methods", SIZE))
-    return Picture(-6, -8, width + 44, height + 11, tuple(shapes), words, "Differences against means")
+    shapes.append(Text("note-text", width / 2, -6.0, "mean of both methods", 4.4))
+    return Picture(-6, -9, width + 44, height + 12, tuple(shapes), words, "Differences against means")

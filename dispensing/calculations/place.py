@@ -210,7 +210,7 @@ def parallax(v: Inputs) -> Answer:
         mm_input("drop", "Task below eye level", 0, 600, 0.0, help="Measured at the task."),
     ),
     formula="inset = p/(1 + w·(1/s − F));  with a cylinder ((1 + w/s)·I − w·F)·d = (p, −drop)",
-    source="Ellerbrock 1948 as reported in Brooks & Borish (from memory); three-quarter rule: Gerstman, ibid.",
+    source="Ellerbrock 1948 as reported in Brooks & Borish (from memory); three-quarter rule: Gerstman, in the same",
     cautions=("A maker's fixed inset comes first.", "Strong plus lenses need some 0.1 mm more than the thin-lens figure."),
     example={"eye": "right", "sphere": -10.0, "cylinder": 0.0, "far_pd": 32.0, "working": 400.0},
 )

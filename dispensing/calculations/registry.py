@@ -90,6 +90,7 @@ class Value:
     value: float | str | bool | None
     unit: str = ""
     text: str = ""
+    detail: bool = False  # part of a figure already shown whole: for those who read data, not for the page
 
     @property
     def shown(self) -> str:
@@ -332,14 +333,24 @@ def power_values(power: Power, prefix: str = "", label: str = "") -> tuple[Value
     title = f"{label}, " if label else ""
     return (
         Value(f"{prefix}lens", (label or "Lens").capitalize(), exact_lens(power)),
-        Value(f"{prefix}sphere", f"{title}sphere".capitalize(), power.sphere, "D", f"{signed(power.sphere)} D"),
-        Value(f"{prefix}cylinder", f"{title}cylinder".capitalize(), power.cylinder, "D", f"{signed(power.cylinder)} D"),
+        Value(
+            f"{prefix}sphere", f"{title}sphere".capitalize(), power.sphere, "D", f"{signed(power.sphere)} D", detail=True
+        ),
+        Value(
+            f"{prefix}cylinder",
+            f"{title}cylinder".capitalize(),
+            power.cylinder,
+            "D",
+            f"{signed(power.cylinder)} D",
+            detail=True,
+        ),
         Value(
             f"{prefix}axis",
             f"{title}axis".capitalize(),
             power.axis,
             "°",
             format_axis(power.axis) if abs(power.cylinder) >= 0.005 else "none",
+            detail=True,
         ),
     )
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
-from django.urls import path, reverse
+from django.urls import path
 from django.utils.cache import patch_vary_headers
 from django.views.decorators.http import require_safe
 
@@ -75,6 +75,7 @@ def bench_one(request: HttpRequest, name: str) -> HttpResponse:
             "group": GROUPS[calculation.group],
             "others": [c for c in all_calculations() if c.group == calculation.group],
             "fields": fields,
+            "cells": list(zip(fields, (_span(i) for i in calculation.inputs), strict=True)),
             "wrong": [(f, words) for f in fields if (words := _error_of(errors, f.name)) and not cleared],
             "trouble": " ".join(words for at, words in errors.items() if at.partition(".")[0] not in names),
             "answer": answer,
@@ -85,6 +86,13 @@ def bench_one(request: HttpRequest, name: str) -> HttpResponse:
     )
     patch_vary_headers(response, ["HX-Request"])
     return response
+
+
+def _span(i: Input) -> int:
+    """How many of six columns a field takes: a lens is written in one row."""
+    if i.name.endswith(("sphere", "cylinder", "axis")):
+        return 2
+    return 6 if i.kind in ("text", "readings") or i.name == "eye" else 3
 
 
 def _error_of(errors: Mapping[str, str], name: str) -> str:
@@ -194,7 +202,7 @@ def written(i: Input, value: Any) -> str:
     if i.kind == "power":
         return f"{format_power(value, plano=True)} D" if value else "plano"
     if i.kind == "cylinder":
-        return f"{format_power(value)} D" if value else "no cylinder"
+        return f"{format_power(value)} D" if value else "none"
     if i.kind == "axis":
         return f"axis {format_axis(value)}"
     if i.kind == "degrees":
@@ -236,10 +244,8 @@ def field(i: Input, typed: QueryDict, read: Reading, error: str, *, blank: bool,
     echo = None
     if i.kind not in ("choice", "text"):
         echo = error if live and error and not blank else written(i, read.values.get(i.name))
-    help_ = i.help
-    if i.default is not None and i.kind not in ("choice",):
-        usual = f"Left empty: {written(i, i.default) or i.default}."
-        help_ = f"{help_} {usual}".strip()
+    if echo == "" and not value and i.default is not None:
+        echo = f"taken as {written(i, i.default) or i.default}"
     return Field(
         name=i.name,
         label=i.label,
@@ -248,7 +254,8 @@ def field(i: Input, typed: QueryDict, read: Reading, error: str, *, blank: bool,
         unit=i.unit if i.kind not in ("choice", "text", "readings") else "",
         echo=echo,
         error="" if blank or live else error,
-        help=help_,
+        doubt=live and bool(error),
+        help=i.help,
         required=i.needed,
         choices=i.choices,
         inputmode="text" if i.kind in ("text", "readings") else "decimal",
@@ -256,10 +263,6 @@ def field(i: Input, typed: QueryDict, read: Reading, error: str, *, blank: bool,
         wide=i.kind in ("text", "readings"),
         rows=6 if i.kind == "readings" else 3,
     )
-
-
-def address_of(calculation: Calculation) -> str:
-    return reverse("dispensing:bench_one", args=[calculation.name])
 
 
 urlpatterns = [

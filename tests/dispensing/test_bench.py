@@ -128,6 +128,7 @@ def test_while_typing_only_the_answer_and_the_echoes_come(page):
     assert part(html, "f-sphere-echo") == "−2.25 D"
     wrong = page("transpose", live=True, sphere="x", cylinder="", axis="")
     assert part(wrong, "f-sphere-echo") == "Not understood: write it like −2.25."
+    assert 'class="echo error" id="f-sphere-echo"' in wrong
     assert 'href="#f-sphere"' in wrong
 
 
