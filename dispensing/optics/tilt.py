@@ -204,7 +204,8 @@ def tilt_prism(front: float, thickness_mm: float, index: float, tilt: float) -> 
     """Prism that a tilt induces with the optical centre before the pupil: 100·tan T·(t/n)·F1, Δ (t in metres).
 
     front: true front surface power, D. Independent of the lens power to the first order; 1.6 Δ for +8.00, 5 mm, 1.5, 30 degrees.
-    `as_worn_real` gives it with its base. Within 0.05 Δ of the trace up to 20 degrees. Source: teaching on wrapped lenses, from memory.
+    `as_worn_real` gives it with its base. Within 7 % of the trace up to 20 degrees
+    (0.11 Δ for a +12.00 front 9 mm thick). Source: teaching on wrapped lenses, from memory.
     """
     f = within("front", front, -60.0, 60.0, "D")
     t = within("thickness_mm", thickness_mm, 0.0, 60.0, "mm") / 1000.0
