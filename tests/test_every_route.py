@@ -114,6 +114,8 @@ ROUTES: dict[str, Route] = {
     "dispensing:frame": frame(),
     "dispensing:change_frame": frame(managers_only=True, writes=True),
     "dispensing:retire_frame": frame(**ACT),
+    "dispensing:frame_table": Route(),
+    "dispensing:import_frames": Route(managers_only=True),
     "dispensing:lenses": Route(),
     "dispensing:lens": lens(),
     "dispensing:change_lens": lens(managers_only=True, writes=True),
@@ -135,6 +137,7 @@ ROUTES: dict[str, Route] = {
     "dispensing:reason": dispense(**ACT),
     "dispensing:cancel": dispense(**ACT),
     "dispensing:working": dispense(extra={"figure": "mass_g"}),
+    "dispensing:fitting_card": dispense(),
     "dispensing:sign_off_desk": Route(),
     "dispensing:sign_off": dispense(writes=True),
     "dispensing:signature": Route(
@@ -162,7 +165,8 @@ ROUTES: dict[str, Route] = {
         arguments=lambda w: {"name": w.calculation}, unknown={"name": "nothing-like-it"}, reads=405, writes=True
     ),
     "dispensing_api:assessments": Route(reads=405, writes=True),
-    "dispensing_api:case_schema": Route(open_to_all=True),
+    "dispensing_api:assessment_schema": Route(),
+    "dispensing_api:checks": Route(),
     "orders_api:orders": Route(lab=True),
     "orders_api:acknowledgements": Route(lab=True, reads=405),
     "orders_api:order": order(lab=True),
@@ -211,8 +215,8 @@ def world(cast):
         signed=signed,
         signature=signed.signatures.filter(decision="signed").get(),
         order=issued,
-        calculation=all_calculations()[0].name,
-        check=registry()[0].identifier,
+        calculation=next(iter(all_calculations())),
+        check=next(iter(registry())),
         limit=next(t.name for t in THRESHOLDS.values() if t.changeable),
     )
 
