@@ -225,14 +225,21 @@ ORDERS: dict[str, Any] = {
 }
 ONE_ORDER: dict[str, Any] = {
     "operation_id": "get_order",
-    "summary": "One order, as JSON or PDF",
+    "summary": "One order, as JSON, PDF or FHIR",
     "description": (
-        "By `Accept` or by suffix: `.json`, `.pdf`. The document inside the JSON is sent as it was signed."
+        "By `Accept` or by suffix: `.json`, `.pdf`, `.fhir-r4b`, `.fhir-r5`. The document inside the JSON is sent as it was"
+        " signed. FHIR is a Bundle of a VisionPrescription and a DeviceRequest for each lens; what FHIR has no place for stands"
+        " in extensions named `urn:datumline:lens-order:1.0:…`."
         " A cancelled order has no PDF (409)."
     ),
     "parameters": [_NUMBER, _IF_NONE],
     "responses": _responses(
-        {(200, "application/json"): _ENVELOPE, (200, "application/pdf"): OpenApiTypes.BINARY, 304: None},
+        {
+            (200, "application/json"): _ENVELOPE,
+            (200, "application/pdf"): OpenApiTypes.BINARY,
+            (200, "application/fhir+json"): {"type": "object"},
+            304: None,
+        },
         *_READING,
         "order-cancelled",
     ),

@@ -12,6 +12,7 @@ from typing import Any
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.utils.http import parse_header_parameters
 from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.utils import extend_schema
 from rest_framework import exceptions, parsers, renderers, serializers
@@ -23,7 +24,7 @@ from orders.api import limits, once, problems, shapes
 from orders.api.auth import LabAuthentication, lab_of
 from orders.api.problems import Problem
 from orders.models import Lab, LabToken, Order
-from orders.renderers import json_text
+from orders.renderers import fhir, json_text
 
 PAGE, LARGEST_PAGE = 100, 500
 LARGEST_BODY = 200_000
@@ -74,6 +75,33 @@ class AsJSON(_Form):
 
 class AsPDF(_Form):
     media_type, format = "application/pdf", "pdf"
+
+
+class AsFHIR(_Form):
+    media_type, format = "application/fhir+json", "fhir"  # the version comes with `fhirVersion`, see fhir_version
+
+
+class AsFHIRR4B(AsFHIR):
+    format = "fhir-r4b"
+
+
+class AsFHIRR5(AsFHIR):
+    format = "fhir-r5"
+
+
+FHIR_SUFFIXES: dict[str, fhir.Version] = {"fhir-r4b": "4.3", "fhir-r5": "5.0"}
+FHIR_ASKED: dict[str, fhir.Version] = {"": "4.3", "4.0": "4.3", "4.3": "4.3", "5.0": "5.0"}  # R4 has the elements of R4B
+
+
+def fhir_version(request: Request, form: str) -> fhir.Version:
+    """By suffix, else by the parameter `fhirVersion` of the accepted media type; R4B when neither says."""
+    if form in FHIR_SUFFIXES:
+        return FHIR_SUFFIXES[form]
+    _, asked = parse_header_parameters(request.accepted_media_type or "")
+    version = FHIR_ASKED.get(asked.get("fhirversion", ""))
+    if version is None:
+        raise Problem("not-acceptable", "FHIR is made in the versions 4.3 and 5.0.")
+    return version
 
 
 class LabView(APIView):
@@ -228,22 +256,28 @@ class Orders(LabView):
 
 
 class OneOrder(LabView):
-    renderer_classes = [AsJSON, AsPDF]
+    renderer_classes = [AsJSON, AsPDF, AsFHIR, AsFHIRR4B, AsFHIRR5]
 
     @extend_schema(**shapes.ONE_ORDER)
     def get(self, request: Request, number: str, format: str | None = None) -> HttpResponse:
-        """One order, as JSON or as PDF."""
+        """One order, as JSON, PDF or FHIR."""
         row = Order.objects.filter(lab=self.lab, number=number).values(*COLUMNS).first()
         if row is None:
             raise Problem("not-found")
         form = request.accepted_renderer.format  # type: ignore[union-attr]
-        tag = _etag(row["document_sha256"][:24], row["version"], form)
+        version = fhir_version(request, form) if form.startswith("fhir") else None
+        tag = _etag(row["document_sha256"][:24], row["version"], f"fhir{version}" if version else form)
         unchanged = _not_modified(request, tag)
         if unchanged is not None:
             return unchanged
         if form == "json":
             return _send(request, json_text.envelope(row).encode("utf-8"), "application/json", tag)
-        if row["state"] == Order.State.CANCELLED:
+        cancelled = row["state"] == Order.State.CANCELLED
+        if version is not None:
+            document = json.loads(row["document"])
+            body = fhir.render(document, version=version, digest=row["document_sha256"], cancelled=cancelled)
+            return _send(request, body, fhir.MEDIA_TYPES[version], tag)
+        if cancelled:
             raise Problem("order-cancelled", "The practice has cancelled this order: there is nothing to make from.")
         pdf = import_module("orders.renderers.pdf")  # with its fonts only where a PDF is asked for
         name = f'inline; filename="{number}.pdf"'

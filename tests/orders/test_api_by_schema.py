@@ -87,6 +87,6 @@ def test_generated_requests_meet_no_fault(cast, make_order, operation):
         answered.add(response.status_code)
 
     run()
-    assert 401 in answered, "requests without a token were among them"
-    assert len(answered) > 1
+    assert len(answered) > 1, "more than one kind of answer was met"
+    assert {401, 404} & answered
     assert Order.objects.count() == 1

@@ -409,6 +409,8 @@ def test_other_shapes_sizes_and_methods(door, make_order):
         assert "GET" in response["Allow"]
     problem(door.client.get("/api/v1/nothing/like/it", headers=headers), 404, "not-found")
     problem(door.client.get("/api/v1/orders/SM 1", headers=headers), 404, "not-found")
+    for nul in ("/api/v1/orders/%00", "/api/v1/orders?state=%00"):
+        problem(door.client.get(nul, headers=headers), 400, "bad-request")
 
 
 def test_too_many_requests_are_held_back(door, settings):
