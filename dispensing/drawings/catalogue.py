@@ -144,7 +144,7 @@ def _power_variation(design: LensDesign, shapes: list[Shape], words: list[str]) 
         near_y = cross - design.corridor_mm
         strip = ((-2.0, cross), (2.0, cross), (inset + 2.0, near_y), (inset - 2.0, near_y))
         shapes += [Path("corridor", strip, closed=True), Circle("near", inset, near_y, NEAR_RADIUS)]
-        shapes += _upright(8.5, near_y, cross, f"corridor {mm(design.corridor_mm)}", cross - 2.6)
+        shapes += _upright(8.5, near_y, cross, f"corridor {mm(design.corridor_mm)}", min(cross - 2.6, -3.0))
         words.append(f"The near point lies {mm(design.corridor_mm)} mm below the cross.")
     if design.min_height_mm is not None:
         y = cross - design.min_height_mm

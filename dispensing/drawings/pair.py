@@ -285,7 +285,7 @@ class _Drawing:
         if x is not None and self.g.of(eye).family == "single_vision":
             # single vision is often ordered without a height: both optical centres at one level, the lab's usual one
             px, _ = self.at(eye, x, 0)
-            self.add("unknown", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
+            self.add("open", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
             self.say(*_around("note-text", px, -half_b * 0.45, "no height stated", SMALL))
         elif x is not None:
             px, _ = self.at(eye, x, 0)
@@ -466,11 +466,12 @@ class _Drawing:
         anchor = "end" if out < 0 else "start"
         text = mm(e.height)
         name = f"{eye}.height-text"
-        places = [bottom + 0.32 * e.height, bottom + 0.55 * e.height, bottom + 0.15 * e.height, bottom + 0.75 * e.height]
-        self.say(
-            *(Text("dim-text", dx + 1.0 * out, p - 1.1, text, TEXT, anchor, name) for p in places),
-            *(Text("dim-text", dx - 1.0 * out, p - 1.1, text, TEXT, "start" if out < 0 else "end", name) for p in places),
-        )
+        other = "start" if out < 0 else "end"
+        levels = [bottom + part * e.height for part in (0.32, 0.45, 0.6, 0.2, 0.75, 0.9)]
+        outer = [Text("dim-text", dx + 1.0 * out, level - 1.1, text, TEXT, anchor, name) for level in levels]
+        inner = [Text("dim-text", dx - 1.0 * out, level - 1.1, text, TEXT, other, name) for level in levels]
+        clear = [t for t in (*outer, *inner) if self._clear_of_rim(eye, t)]
+        self.say(*clear, *outer, *inner)
         if e.min_height is not None and e.height < e.min_height - 1e-9:
             level = bottom + e.min_height
             self.add("limit", [self.at(eye, -self.a / 2, level), self.at(eye, self.a / 2, level)], name=f"{eye}.min-height")
@@ -488,6 +489,15 @@ class _Drawing:
                     "start" if eye == "right" else "end",
                 ),
             )
+
+    def _clear_of_rim(self, eye: Eye, text: Text) -> bool:
+        """Whether a label stands wholly within the lens or wholly beside it."""
+        if not self.g.outline:
+            return True
+        left, low, right, high = text_box(text)
+        half, sign = self.c / 2, 1.0 if eye == "right" else -1.0
+        corners = [(sign * x + half, y) for x in (left - 0.3, right + 0.3) for y in (low, high)]
+        return len({inside(self.g.points, *corner) for corner in corners}) == 1
 
     def _decentration(self, eye: Eye, x: float, level: float) -> None:
         if self.g.a is None or self.g.dbl is None or abs(x) < 0.05:

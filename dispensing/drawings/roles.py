@@ -41,6 +41,7 @@ ROLES: dict[str, Look] = {
     "fitting": Look("ink", 0.4),
     "fitting-bad": Look("stop", 0.6),
     "unknown": Look("confirm", 0.3, (1.2, 0.9)),
+    "open": Look("soft", 0.25, (1.2, 0.9)),
     "segment": Look("ink", 0.3, fill="pen", opacity=0.1),
     "segment-uncut": Look("soft", 0.18, (0.8, 0.6)),
     "segment-line": Look("ink", 0.3),
