@@ -147,6 +147,7 @@ ROUTES: dict[str, Route] = {
     ),
     "dispensing:limits": Route(arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False),
     "dispensing:limit": Route(
+        managers_only=True,
         arguments=lambda w: {"pk": w.cast.branch.pk, "name": w.limit},
         unknown={"pk": 999999, "name": "nothing"},
         own_only=False,
@@ -162,7 +163,7 @@ ROUTES: dict[str, Route] = {
     "orders:issue": dispense(writes=True),
     "dispensing_api:calculations": Route(),
     "dispensing_api:calculation": Route(
-        arguments=lambda w: {"name": w.calculation}, unknown={"name": "nothing-like-it"}, reads=405, writes=True
+        arguments=lambda w: {"name": w.calculation}, unknown={"name": "nothing-like-it"}, writes=True
     ),
     "dispensing_api:assessments": Route(reads=405, writes=True),
     "dispensing_api:assessment_schema": Route(),
