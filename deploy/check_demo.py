@@ -106,7 +106,7 @@ def main() -> int:
         orders = json.loads(feed).get("orders", [])
         print(f"    {len(orders)} orders wait for this lab")
         if orders:
-            fetch("one order as JSON", f"/api/v1/orders/{orders[0]['order']['number']}.json", headers=bearer)
+            fetch("one order as JSON", f"/api/v1/orders/{orders[0]['number']}.json", headers=bearer)
         else:
             problems += 1
         fetch("lab feed without a token", "/api/v1/orders", status=401)

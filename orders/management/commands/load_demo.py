@@ -33,10 +33,10 @@ def told(loaded: Loaded, address: str) -> list[str]:
     counted = ", ".join(f"{n} {name}" for name, n in loaded.counts.items() if name != "posts")
     posts = Post.objects.filter(branch__group=loaded.group).select_related("staff", "branch")
     order = [Post.Role.TRAINEE, Post.Role.DISPENSER, Post.Role.SUPERVISOR, Post.Role.MANAGER]
-    lines = ["", f"Demo {'loaded' if loaded.made_now else 'found'}: {counted}.", "", address + "/", ""]
+    lines = ["", f"Demo {'loaded' if loaded.made_now else 'found'}: {counted}.", ""]
     for post in sorted(posts, key=lambda p: (p.branch_id, order.index(Post.Role(p.role)), p.staff.username)):
         lines.append(f"  {post.staff.username:<10}{post.staff.display_name:<22}{post.role:<12}{post.branch.name}")
-    lines += ["", f"  password of everybody: {loaded.password}", ""]
+    lines += ["", f"  password of everybody: {loaded.password}", f"  sign in at {address}/", ""]
     for lab in loaded.group.labs.order_by("-code"):
         token = loaded.tokens[lab.code]
         lines += [f"{lab.name}:", f"  curl -H 'Authorization: Bearer {token}' {address}/api/v1/orders", ""]
