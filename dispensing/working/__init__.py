@@ -12,7 +12,7 @@ from dataclasses import replace
 from dispensing.case import Case, OrderedPower
 from dispensing.figures.values import Figures
 from dispensing.working import place, powers, seeing, substance
-from dispensing.working.values import Input, Rule, Sums, Working, n, order_text
+from dispensing.working.values import Input, Rule, Sums, Working, n, order_text, path_words
 
 EYE_RULES: dict[str, Rule] = {**place.RULES, **powers.RULES, **substance.RULES, **seeing.RULES}
 PAIR_RULES: dict[str, Rule] = seeing.PAIR_RULES
@@ -91,14 +91,17 @@ def working(path: str, case: Case, figures: Figures) -> Working | None:
     if value is None or value == ():
         missing = tuple(figures.unknown.get(path, ()))
         text = "not yet known" if missing else "does not apply to this lens"
-        return Working(path=path, title=title, result_text=text, missing=missing)
+        words = tuple(dict.fromkeys(path_words(p) for p in missing))
+        return Working(path=path, eye=eye, title=title, result_text=text, missing=missing, missing_words=words)
     try:
         found = rule(Sums(case, figures, "left" if eye == "left" else "right"))
     except (AssertionError, ArithmeticError, ValueError):  # figures of another case
-        return Working(path=path, title=title, result_text="cannot be shown for these figures")
+        return Working(path=path, eye=eye, title=title, result_text="cannot be shown for these figures")
     if found is None:
         return None
-    return replace(found, path=path, title=title, result_text=_text(found), assumed=tuple(_stand_ins(path, figures)))
+    return replace(
+        found, path=path, eye=eye, title=title, result_text=_text(found), assumed=tuple(_stand_ins(path, figures))
+    )
 
 
 def _text(found: Working) -> str:
@@ -110,7 +113,8 @@ def _text(found: Working) -> str:
     if isinstance(result, tuple):
         return ", ".join(n(v, 2) for v in result[:8]) + (" …" if len(result) > 8 else "") + f" {found.unit}"
     if isinstance(result, float | int):
-        return f"{n(float(result), _PLACES.get(found.unit, 2))} {found.unit}".strip()
+        shown = n(float(result), _PLACES.get(found.unit, 2))
+        return f"{shown}{found.unit}" if found.unit == "°" else f"{shown} {found.unit}".strip()
     return str(result)
 
 

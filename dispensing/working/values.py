@@ -26,6 +26,15 @@ class Input(NamedTuple):
     value: Value
     unit: str = ""
 
+    @property
+    def text(self) -> str:
+        """As printed: four figures or so, no trailing zeros, a true minus sign."""
+        if isinstance(self.value, str):
+            return self.value
+        size = abs(float(self.value))
+        shown = n(float(self.value), 3 if size < 10 else 2 if size < 100 else 1).rstrip("0").rstrip(".")
+        return f"{shown}{self.unit}" if self.unit == "°" else f"{shown} {self.unit}".strip()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Working:
@@ -42,6 +51,8 @@ class Working:
     source: str = ""
     caution: str = ""
     missing: tuple[str, ...] = ()  # paths to enter, where the figure is not known
+    missing_words: tuple[str, ...] = ()
+    eye: str = ""  # "right", "left" or, for a figure of the pair, ""
     assumed: tuple[str, ...] = ()  # usual values that stand in for something not on record
 
 
@@ -107,6 +118,47 @@ class Sums:
     def lens(self) -> Lens:
         assert self.own.centre_thickness is not None
         return thickness.make(self.spec, self.own.centre_thickness)
+
+
+_WORDS: dict[str, str] = {
+    "prescription": "a prescription",
+    "frame": "a frame",
+    "lens": "a lens",
+    "sphere": "sphere",
+    "cylinder": "cylinder",
+    "axis": "axis",
+    "add": "addition",
+    "base_h": "base of the horizontal prism",
+    "base_v": "base of the vertical prism",
+    "a": "lens size a",
+    "b": "lens size b",
+    "dbl": "distance between lenses",
+    "outline": "outline of the frame",
+    "far_pd": "PD, far",
+    "near_pd": "PD, near",
+    "height": "height",
+    "pupil_height": "pupil height",
+    "material": "lens material",
+    "front_curve": "front curve",
+    "corridor_mm": "corridor of the design",
+    "segment_centre_below_top_mm": "optical centre of the segment below its top",
+    "cross_above_prism_point_mm": "fitting cross above the prism reference point",
+    "pantoscopic_deg": "pantoscopic angle",
+    "face_form_deg": "face form angle",
+    "working_distance_mm": "working distance",
+    "ordered_right": "ordered power, right",
+    "ordered_left": "ordered power, left",
+}
+
+
+def path_words(path: str) -> str:
+    """A path in plain words: "measurements.right.far_pd" is "PD, far, right"."""
+    parts = path.split(".")
+    if parts[-1] == "vertex_mm":
+        return "vertex distance of the test" if parts[0] == "prescription" else "vertex distance as worn"
+    words = _WORDS.get(parts[-1], parts[-1].replace("_mm", "").replace("_", " "))
+    eye = next((p for p in parts if p in ("right", "left")), "")
+    return f"{words}, {eye}" if eye else words
 
 
 Rule = Callable[[Sums], "Working | None"]
@@ -186,6 +238,7 @@ __all__ = [
     "n",
     "number",
     "order_text",
+    "path_words",
     "plus",
     "power_of",
     "signed",

@@ -210,6 +210,24 @@ def test_a_working_by_hand():
     assert working("right.decentration_up", case, figures).steps == ("22.00 − 40.00/2 = 2.00",)
 
 
+def test_inputs_are_printed_short():
+    case = usual()
+    found = working("left.chromatic_blur", case, compute(case))
+    assert found.eye == "left"
+    assert [i.text for i in found.inputs] == ["−4.25 D", "27 mm", "20°", "41"]
+
+
+def test_what_is_missing_is_said_in_words():
+    case = usual(measurements=Measurements(), fit=Fit())
+    figures = compute(case)
+    assert working("right.decentration_in", case, figures).missing_words == ("PD, far, right",)
+    assert working("left.magnification_percent", case, figures).missing_words[0] == "vertex distance as worn"
+    for path in PATHS:
+        for words in working(path, case, figures).missing_words:
+            assert "_" not in words
+            assert "." not in words
+
+
 def test_readings_are_put_in():
     reading = Reading(quantity="far_pd", eye="right", value=31.4)
     case = usual()
