@@ -1,4 +1,4 @@
-"""A sheet of A4 for print: text that is measured and never cut, pictures at true size, and a structure a screen reader can follow.
+"""A sheet for print, A4 unless said: text that is measured and never cut, pictures at true size, and a structure a screen reader can follow.
 
 Positions are mm from the upper left corner, as one lays out a page; type sizes are points. Everything that is put on the page
 inside `element(...)` belongs to the document's structure (tagged PDF, ISO 32000-1 14.8) in the order in which it is put there;
@@ -52,11 +52,20 @@ class _Raw(pdfdoc.PDFObject):  # type: ignore[misc]
 class Sheet:
     """Pages being drawn. `data()` ends them."""
 
-    def __init__(self, *, title: str, author: str, subject: str, language: str = "en-GB") -> None:
+    def __init__(
+        self,
+        *,
+        title: str,
+        author: str,
+        subject: str,
+        language: str = "en-GB",
+        size: tuple[float, float] = (PAGE_WIDTH, PAGE_HEIGHT),
+    ) -> None:
+        self.width, self.height = size
         self._buffer = io.BytesIO()
         self.canvas = Canvas(
             self._buffer,
-            pagesize=(PAGE_WIDTH * MM, PAGE_HEIGHT * MM),
+            pagesize=(self.width * MM, self.height * MM),
             pageCompression=1,
             invariant=1,  # the same order gives the same bytes
             lang=language,
@@ -130,7 +139,7 @@ class Sheet:
         if not text:
             return
         with self.marked(text if right_to_left(text) else ""):
-            pdf.put_line(self.canvas, x, PAGE_HEIGHT - y, text, size=size, bold=bold, colour=colour, anchor=anchor)
+            pdf.put_line(self.canvas, x, self.height - y, text, size=size, bold=bold, colour=colour, anchor=anchor)
 
     def lines(
         self, x: float, y: float, lines: Sequence[str], *, size: float = 8.0, bold: bool = False, colour: str = INK
@@ -149,7 +158,7 @@ class Sheet:
         with self.marked():
             self.canvas.addLiteral(
                 f"{red:.3f} {green:.3f} {blue:.3f} RG {thickness * MM:.3f} w [] 0 d "
-                f"{x1 * MM:.3f} {(PAGE_HEIGHT - y1) * MM:.3f} m {x2 * MM:.3f} {(PAGE_HEIGHT - y2) * MM:.3f} l S"
+                f"{x1 * MM:.3f} {(self.height - y1) * MM:.3f} m {x2 * MM:.3f} {(self.height - y2) * MM:.3f} l S"
             )
 
     def box(
@@ -169,7 +178,7 @@ class Sheet:
             out.append("{:.3f} {:.3f} {:.3f} rg".format(*fill))
         if line:
             out.append("{:.3f} {:.3f} {:.3f} RG".format(*PAPER[line]) + f" {thickness * MM:.3f} w [{dash}] 0 d")
-        out.append(f"{x * MM:.3f} {(PAGE_HEIGHT - y - high) * MM:.3f} {wide * MM:.3f} {high * MM:.3f} re")
+        out.append(f"{x * MM:.3f} {(self.height - y - high) * MM:.3f} {wide * MM:.3f} {high * MM:.3f} re")
         out.append("B" if line and fill is not None else "S" if line else "f")
         with self.marked():
             self.canvas.addLiteral(" ".join(out))
@@ -177,7 +186,7 @@ class Sheet:
     def picture(self, picture: Picture, x: float, y: float) -> None:
         """The picture at true size, the upper left corner of its window at (x, y), as one figure with its description."""
         with self.element("Figure", picture.description), self.marked():
-            pdf.draw(self.canvas, picture, x, PAGE_HEIGHT - y - picture.height)
+            pdf.draw(self.canvas, picture, x, self.height - y - picture.height)
 
     def barcode(self, x: float, y: float, text: str, *, wide: float, high: float, alternative: str) -> float:
         """Code 128 (ISO/IEC 15417) in at most `wide` mm, quiet zones of ten modules included: upper right corner at (x, y).
@@ -190,7 +199,7 @@ class Sheet:
         drawn = Code128(text, barHeight=high * MM, barWidth=module * MM, quiet=0, humanReadable=0)
         with self.element("Figure", alternative), self.marked():
             self.canvas.setFillColorRGB(0, 0, 0)
-            drawn.drawOn(self.canvas, (x - (modules - 10) * module) * MM, (PAGE_HEIGHT - y - high) * MM)
+            drawn.drawOn(self.canvas, (x - (modules - 10) * module) * MM, (self.height - y - high) * MM)
         return float(modules * module)
 
     # --- pages --------------------------------------------------------------------------------------------------------

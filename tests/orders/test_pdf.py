@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from dispensing.drawings.typeface import REGULAR, fonts
 from orders.document import canonical, digest
 from orders.renderers.pdf import Cancellation, render
+from orders.renderers.tray_label import tray_label
 
 EXAMPLE = json.loads(Path(__file__).with_name("example_document.json").read_text(encoding="utf-8"))
 MM = 25.4 / 72
@@ -567,3 +568,33 @@ def test_any_order_reads_back_and_stays_within_its_page(made):
         same_power(row, made["lenses"][eye]["ordered"])
     read_centration(text, made)
     no_overflow(data)
+
+
+# --- tray label -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_tray_label_scans_and_names_the_powers_but_not_the_client():
+    data = tray_label(EXAMPLE)
+    with opened(data) as pdf:
+        (page,) = pdf.pages
+        assert (page.width * MM, page.height * MM) == pytest.approx((100.0, 40.0), abs=0.1)
+        text = page.extract_text()
+    assert "R −2.31 −0.73 × 94.6 add +2.04 Δ 0.50 down" in text
+    assert "L −1.55 −0.97 × 80.4 add +2.03 Δ 1.00 in" in text
+    assert "C-4HT8M2W" in text
+    assert "Oakhurst" not in text
+    image = pypdfium2.PdfDocument(data)[0].render(scale=300 / 72).to_pil()
+    assert [b.text for b in zxingcpp.read_barcodes(image)] == ["SM-000147"]
+
+
+@pytest.mark.parametrize("name", [LONG, ARABIC, COMBINING])
+def test_nothing_runs_off_a_tray_label(name):
+    design = {**EXAMPLE["lens"]["design"], "name": name}
+    data = tray_label(
+        document(branch__name=name, frame__name=name, lens__design=design, order__number="HARBOUR-2026-0001234567")
+    )
+    with opened(data) as pdf:
+        for w in pdf.pages[0].extract_words():
+            assert w["x0"] * MM >= 2.9
+            assert w["x1"] * MM <= 97.2
+            assert w["bottom"] * MM <= 39.5

@@ -1,0 +1,71 @@
+"""A label for the tray in which a pair travels through the lab: number and bar code to scan, both powers in one line each."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dispensing.case import EYES
+from dispensing.drawings.page import SOFT, Sheet, fitting_size, wrap
+
+from .words import NONE, axis, length, power, prism_part
+
+WIDTH, HEIGHT = 100.0, 40.0
+_EDGE = 3.0
+
+
+def tray_label(document: dict[str, Any]) -> bytes:
+    """The label as PDF, 100 x 40 mm, from the order document alone. No name of the client: a tray is seen by many."""
+    order, design, frame = document["order"], document["lens"]["design"], document["frame"]
+    sheet = Sheet(
+        title=f"Tray label {order['number']}",
+        author=document["branch"]["name"],
+        subject="Label for a lab tray",
+        size=(WIDTH, HEIGHT),
+    )
+    with sheet.element("H1"):
+        sheet.text(_EDGE, 8.0, order["number"], size=fitting_size(order["number"], 46.0, 17, 6, bold=True) or 6, bold=True)
+    sheet.barcode(WIDTH, 2.5, order["number"], wide=50.0, high=8.5, alternative=f"Code 128: {order['number']}")
+    y = 13.6
+    with sheet.element("P"):
+        _one_line(sheet, y, f"{document['branch']['name']} · {document['client']['reference']}", 7.0, SOFT)
+    for eye in EYES:
+        y += 5.8
+        with sheet.element("P"):
+            sheet.text(_EDGE, y, eye[0].upper(), size=10, bold=True)
+            words = _power(document["lenses"][eye])
+            sheet.text(
+                _EDGE + 5.0, y, words, size=fitting_size(words, WIDTH - 2 * _EDGE - 5.0, 10, 5, bold=True) or 5, bold=True
+            )
+    y += 5.2
+    material = document["lens"]["material"]
+    with sheet.element("P"):
+        _one_line(sheet, y, f"{design['name']}, {material['name']}", 7.4)
+    y += 4.0
+    with sheet.element("P"):
+        boxed = f"{length(frame['a'])} × {length(frame['b'])}, {length(frame['dbl'])} between lenses"
+        _one_line(sheet, y, f"{frame['name']}, {boxed}", 7.0, SOFT)
+    return sheet.data()
+
+
+def _one_line(sheet: Sheet, y: float, text: str, size: float, colour: str = "ink") -> None:
+    """As large as fits; what does not fit even at 5 points ends in an ellipsis: the order itself has it in full."""
+    room = WIDTH - 2 * _EDGE
+    fitted = fitting_size(text, room, size, 5.0)
+    if fitted is None:
+        text, fitted = wrap(text, room - 2.0, 5.0)[0] + "…", 5.0
+    sheet.text(_EDGE, y, text, size=fitted, colour=colour)
+
+
+def _power(lens: dict[str, Any]) -> str:
+    ordered = lens["ordered"]
+    if ordered is None:
+        return "balance"
+    parts = [power(ordered["sphere"])]
+    if ordered["axis"] is not None:
+        parts.append(f"{power(ordered['cylinder'])} × {axis(ordered['axis'])}")
+    if ordered["addition"] is not None:
+        parts.append(f"add {power(ordered['addition'])}")
+    prism = [t for t in (prism_part(ordered["prism"]["horizontal"]), prism_part(ordered["prism"]["vertical"])) if t != NONE]
+    if prism:
+        parts.append("Δ " + ", ".join(prism))
+    return "  ".join(parts)
