@@ -36,7 +36,7 @@ def test_by_hand():
     assert abs(right.base_up) == pytest.approx(0.4)
 
 
-def test_of_the_design_page():
+def test_a_pair_of_unequal_lenses():
     """ "2.3 mm here is 1.6 Δ with these lenses; tolerance 0.67 Δ" is a -7.00 D lens in a pair with a weak one."""
     got = shift_need(Power(-7), Power(-1), "right")
     assert prism_of_pd_error(Power(-7), 2.3, "right").amount == pytest.approx(1.61)
