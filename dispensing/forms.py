@@ -236,7 +236,8 @@ def _readings() -> Iterator[Spec]:
 
 
 def _lens() -> Iterator[Spec]:
-    yield Spec(path="lens.option", kind="row", label="Design and material")
+    yield Spec(path="lens.design", kind="row", label="Design")
+    yield Spec(path="lens.material", kind="row", label="Material")
     yield Spec(path="lens.blank_diameter_mm", kind="mm", label="Blank diameter", unit="mm", low=20, high=120)
     yield Spec(path="lens.front_curve", kind="power", label="Front curve", unit="D", low=-5, high=20)
     yield Spec(path="lens.coating", kind="row", label="Coating")
@@ -290,8 +291,8 @@ def field_path(path: str) -> str:
         eye, name = (parts[1], parts[2]) if len(parts) > 2 else ("both", parts[-1].removeprefix("binocular_"))
         name = "height" if name.startswith("height") else name
         return next((p for p in (f"readings.{name}.{eye}", f"readings.{name}.right") if p in known), "")
-    if parts[0] == "lens" and len(parts) > 1 and parts[1] in ("design", "material"):
-        return "lens.option"
+    if path == "lens.option":
+        return "lens.design"
     if parts[0] == "person":
         return ""
     return next((p for p in (path.rsplit(".", n)[0] for n in range(1, len(parts))) if p in known), "")

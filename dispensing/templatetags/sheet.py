@@ -15,6 +15,7 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
+from dispensing import forms
 from dispensing.case import PrescribedLens
 from dispensing.forms import FIGURE_KINDS, Entry
 from dispensing.web.sheet import present
@@ -62,6 +63,13 @@ def at(mapping: Mapping[str, Any], key: str) -> Any:
 @register.filter
 def eye_words(lens: PrescribedLens) -> str:
     return present.eye_words(lens)
+
+
+@register.filter
+def field_words(path: str) -> str:
+    """What a path of the Case is called on the page."""
+    at = forms.field_path(path)
+    return forms.all_specs()[at].label if at else path.replace(".", " ").replace("_", " ")
 
 
 @register.filter

@@ -52,7 +52,7 @@ def fields_of(html, part):
     for name, text in re.findall(r'<textarea[^>]*name="([^"]*)"[^>]*>\n(.*?)</textarea>', form, re.S):
         data[name] = [unescape(text)]
     for name, options in re.findall(r'<select[^>]*name="([^"]*)"[^>]*>(.*?)</select>', form, re.S):
-        chosen = re.search(r'<option value="([^"]*)" selected', options) or re.search(r'<option value="([^"]*)"', options)
+        chosen = re.search(r'<option value="([^"]*)"[^>]* selected', options) or re.search(r'<option value="([^"]*)"', options)
         data[name] = [unescape(chosen[1])] if chosen else [""]
     data.pop("csrfmiddlewaretoken", None)
     return data
@@ -206,7 +206,7 @@ def test_bad_input_is_refused_beside_its_field_and_nothing_is_lost(desk, path):
     spec = forms.all_specs()[path]
     part = spec.part
     if path in OWN_FRAME:
-        desk.dispense.frame_item = None
+        desk.dispense.frame_item, desk.dispense.frame["own"] = None, True
         desk.dispense.save()
     start = fields_of(page(desk), part)
     also = next((p for p in start if p != path and p in forms.specs(part) and forms.specs(part)[p].kind in WORDS), None)
@@ -245,7 +245,7 @@ def test_a_field_left_empty_is_nothing_on_record_not_an_error(desk, part):
         if part == "readings":
             data["readings.far_pd.right" if path == "readings.far_pd.left" else "readings.far_pd.left"] = ["33"]
         answer = desk.http.post(url(desk.dispense, "save_part", part), data)
-        needed = path == "readings.pd_method"  # a reading says how it was read
+        needed = path in ("readings.pd_method", "lens.design")  # how it was read; a material is had in a design
         assert answer.status_code == (200 if needed else 302), path
 
 
@@ -534,6 +534,31 @@ def test_only_what_the_catalogue_has_can_be_chosen(desk):
     assert Dispense.objects.get().coating == coat
 
 
+def test_a_design_is_had_only_in_what_it_is_made_in(desk):
+    from tests.factories import LensFactory, MaterialFactory, OptionFactory
+
+    other = OptionFactory(lens=LensFactory(group=desk.group, name="Longshore"), material=MaterialFactory(group=desk.group))
+    elsewhere = OptionFactory(lens=LensFactory(group=desk.foreign_branch.group))
+    data = fields_of(page(desk), "lens") | {"lens.design": [str(other.lens_id)]}
+    html = desk.http.post(url(desk.dispense, "save_part", "lens"), data).content.decode()
+    assert 'id="f-lens-material-error">Longshore is made in 1.60 resin' in html
+    data["lens.material"] = [""]
+    assert desk.http.post(url(desk.dispense, "save_part", "lens"), data).status_code == 302
+    assert Dispense.objects.get().lens_option == other
+    data = fields_of(page(desk), "lens") | {"lens.design": [str(elsewhere.lens_id)], "lens.material": [""]}
+    assert "Not one of the choices" in desk.http.post(url(desk.dispense, "save_part", "lens"), data).content.decode()
+
+
+def test_every_figure_on_the_page_opens_to_its_working(desk):
+    links = re.findall(r'href="([^"]*/working/[^"]*)" class="fig"', page(desk))
+    assert len(links) > 10
+    for link in links:
+        answer = desk.http.get(link)
+        assert answer.status_code == 200, link
+        assert 'class="steps' in answer.content.decode(), link
+    assert desk.http.get(url(desk.dispense, "working", "right.nothing")).status_code == 404
+
+
 def test_a_reason_is_given_where_the_finding_stands(desk):
     from dispensing.assess import assess_dispense
 
@@ -574,7 +599,8 @@ def test_two_people_see_each_other(desk):
         ("prescription.right.base_h", "prescription.right.prism_h"),
         ("measurements.left.height", "readings.height.left"),
         ("measurements.binocular_far_pd", "readings.far_pd.both"),
-        ("lens.design.min_height_mm", "lens.option"),
+        ("lens.design.min_height_mm", "lens.design"),
+        ("lens.material.abbe", "lens.material"),
         ("frame.outline", ""),
         ("person.age_years", ""),
     ],

@@ -350,12 +350,22 @@
   document.addEventListener("change", (event) => {
     const field = event.target;
     if (field.name === "lens.compensation") $("ordered-powers").toggleAttribute("data-idle", field.value === "none");
+    if (field.name === "lens.design") madeIn(true);
     if (field.name === "readings.height_method") {
       const reference = { marked_lens: "datum", clip_scale: "visible_rim", rule: "visible_rim", levelled_gauge: "box", target_gauge: "visible_rim", photograph: "box" }[field.value];
       if (reference) document.getElementsByName("readings.reference")[0].value = reference;
     }
     changed(field);
   });
+  // Only materials the design is made in can be chosen; a change of design keeps the material where it can.
+  const madeIn = (choose) => {
+    const design = $("f-lens-design"), material = $("f-lens-material");
+    const made = (design.selectedOptions[0]?.dataset.made || "").split(" ").filter(Boolean);
+    for (const option of material.options) option.disabled = option.hidden = Boolean(design.value && option.value && !made.includes(option.value));
+    if (choose && made.length && !made.includes(material.value)) material.value = made[0];
+    if (choose && !design.value) material.value = "";
+  };
+  madeIn(false);
   // Stepping with Up and Down makes no change event until the field is left; leaving it then saves.
   document.addEventListener("focusout", (event) => {
     const form = event.target.closest?.("form.sheet-form");

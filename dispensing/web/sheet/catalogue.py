@@ -18,6 +18,7 @@ MOST_FRAMES = 12
 class Choice:
     value: int
     words: str
+    made_in: str = ""  # keys of the materials a design is made in, apart by spaces
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,22 +27,41 @@ class ChoiceGroup:
     choices: tuple[Choice, ...]
 
 
-def lens_choices(dispense: Dispense) -> list[ChoiceGroup]:
-    """Every design in every material it is made in, by family; one query."""
-    groups: dict[str, list[Choice]] = {}
+@dataclass(frozen=True, slots=True)
+class LensChoices:
+    designs: tuple[ChoiceGroup, ...]
+    materials: tuple[Choice, ...]
+
+
+def lens_choices(dispense: Dispense) -> LensChoices:
+    """Every design by family, and every material one of them is made in; one query."""
+    designs: dict[str, dict[int, tuple[str, list[str]]]] = {}
+    materials: dict[int, str] = {}
     rows = (
         LensOption.objects.filter(lens__group=dispense.group_id, retired_on=None, lens__retired_on=None)
-        .select_related("lens", "material")
-        .order_by("lens__family", "lens__name", "lens__pk", "material__nd")
+        .order_by("material__nd", "material__name", "lens__name", "lens_id")
+        .values_list(
+            "lens_id", "lens__family", "lens__name", "lens__min_height_mm", "material_id", "material__name", "material__nd"
+        )
     )
-    for option in rows:
-        lens = option.lens
-        words = f"{lens.name} · {option.material.name}"
-        if lens.min_height_mm:
-            words += f" · from height {lens.min_height_mm:g}"
-        groups.setdefault(lens.family, []).append(Choice(option.pk, words))
-    order = [f.value for f in CatalogueLens.Family]
-    return [ChoiceGroup(CatalogueLens.Family(family).label, tuple(groups[family])) for family in order if family in groups]
+    for lens, family, name, least, material, material_name, nd in rows:
+        words = f"{name} · from height {least.normalize():f}" if least else name
+        designs.setdefault(family, {}).setdefault(lens, (words, []))[1].append(str(material))
+        materials.setdefault(material, f"{material_name} · n {nd:.2f}")
+    return LensChoices(
+        designs=tuple(
+            ChoiceGroup(
+                family.label,
+                tuple(
+                    Choice(lens, words, " ".join(made))
+                    for lens, (words, made) in sorted(designs[family.value].items(), key=lambda d: d[1][0])
+                ),
+            )
+            for family in CatalogueLens.Family
+            if family.value in designs
+        ),
+        materials=tuple(Choice(key, words) for key, words in materials.items()),
+    )
 
 
 def treatments(dispense: Dispense) -> dict[str, list[Choice]]:

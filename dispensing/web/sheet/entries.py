@@ -94,7 +94,8 @@ def _reading_defaults(case: c.Case) -> dict[str, Any]:
 def _lens(case: c.Case, dispense: Dispense) -> dict[str, Any]:
     lens = case.lens
     values: dict[str, Any] = {
-        "lens.option": dispense.lens_option_id,
+        "lens.design": dispense.lens_option.lens_id if dispense.lens_option else None,
+        "lens.material": dispense.lens_option.material_id if dispense.lens_option else None,
         "lens.blank_diameter_mm": lens.blank_diameter_mm,
         "lens.front_curve": lens.front_curve,
         "lens.coating": dispense.coating_id,
@@ -205,22 +206,42 @@ class LensRows:
 
     def __init__(self, p: Parsed, dispense: Dispense) -> None:
         self.errors: dict[str, str] = {}
-        self.option: LensOption | None = self._of(p, "option", dispense.lens_option, LensOption, dispense)
-        self.coating: Treatment | None = self._of(p, "coating", dispense.coating, Treatment, dispense)
-        self.tint: Treatment | None = self._of(p, "tint", dispense.tint, Treatment, dispense)
+        self.option = self._option(p, dispense)
+        self.coating = self._treatment(p, "coating", dispense.coating, dispense)
+        self.tint = self._treatment(p, "tint", dispense.tint, dispense)
 
-    def _of(self, p: Parsed, name: str, current: Any, model: Any, dispense: Dispense) -> Any:
+    def _option(self, p: Parsed, dispense: Dispense) -> LensOption | None:
+        """The design in the material. A design without a material is taken where it is made in one only."""
+        design, material, now = p.value("lens.design"), p.value("lens.material"), dispense.lens_option
+        if design is None:
+            if material is not None:
+                self.errors["lens.design"] = "Choose the design too."
+            return None
+        if now is not None and (now.lens_id, now.material_id) == (design, material):
+            return now
+        made = list(
+            LensOption.objects.filter(
+                lens=design, lens__group=dispense.group_id, lens__retired_on=None, retired_on=None
+            ).select_related("lens", "material")
+        )
+        if not made:
+            self.errors["lens.design"] = "Not one of the choices."
+            return None
+        found = next(
+            (o for o in made if o.material_id == material), made[0] if material is None and len(made) == 1 else None
+        )
+        if found is None:
+            names = ", ".join(o.material.name for o in made)
+            self.errors["lens.material"] = f"{made[0].lens.name} is made in {names}: choose one of these."
+        return found
+
+    def _treatment(self, p: Parsed, name: str, now: Treatment | None, dispense: Dispense) -> Treatment | None:
         key = p.value(f"lens.{name}")
         if key is None:
             return None
-        if current is not None and current.pk == key:
-            return current
-        rows = (
-            model.objects.select_related("lens", "material").filter(lens__group=dispense.group_id)
-            if model is LensOption
-            else model.objects.filter(group=dispense.group_id, kind=name)
-        )
-        row = rows.filter(pk=key).first()
+        if now is not None and now.pk == key:
+            return now
+        row = Treatment.objects.filter(group=dispense.group_id, kind=name, retired_on=None, pk=key).first()
         if row is None:
             self.errors[f"lens.{name}"] = "Not one of the choices."
         return row
