@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from dispensing.case import EYES
-from dispensing.drawings.page import SOFT, Sheet, fitting_size, wrap
+from dispensing.drawings.page import SOFT, STOP, Sheet, fitting_size, wrap
 
 from .words import NONE, axis, length, power, prism_part
 
@@ -13,8 +13,11 @@ WIDTH, HEIGHT = 100.0, 40.0
 _EDGE = 3.0
 
 
-def tray_label(document: dict[str, Any]) -> bytes:
-    """The label as PDF, 100 x 40 mm, from the order document alone. No name of the client: a tray is seen by many."""
+def tray_label(document: dict[str, Any], *, cancelled: bool = False) -> bytes:
+    """The label as PDF, 100 x 40 mm, from the order document alone. No name of the client: a tray is seen by many.
+
+    With `cancelled` it says so in place of the powers: from such a label nothing can be made.
+    """
     order, design, frame = document["order"], document["lens"]["design"], document["frame"]
     sheet = Sheet(
         title=f"Tray label {order['number']}",
@@ -28,6 +31,10 @@ def tray_label(document: dict[str, Any]) -> bytes:
     y = 13.6
     with sheet.element("P"):
         _one_line(sheet, y, f"{document['branch']['name']} · {document['client']['reference']}", 7.0, SOFT)
+    if cancelled:
+        with sheet.element("P"):
+            sheet.text(_EDGE, y + 9.0, "CANCELLED: DO NOT MAKE", size=17, bold=True, colour=STOP)
+        return sheet.data()
     for eye in EYES:
         y += 5.8
         with sheet.element("P"):

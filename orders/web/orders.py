@@ -22,6 +22,7 @@ from orders.models import Lab, Order, OrderEvent, Question
 from orders.renderers import pdf
 from orders.renderers.geometry import geometry_of_document
 from orders.renderers.summary import summary
+from orders.renderers.tray_label import tray_label
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch
@@ -261,6 +262,15 @@ def order_pdf(request: HttpRequest, number: str) -> HttpResponse:
     return HttpResponse(body, content_type="application/pdf", headers=headers)
 
 
+@require_safe
+def tray(request: HttpRequest, number: str) -> HttpResponse:
+    """A label for the tray the pair travels in: number to scan and both powers, no name."""
+    order = _order(request, number)
+    headers = {"Content-Disposition": f'inline; filename="{order.number}-tray.pdf"', "Cache-Control": "private, no-cache"}
+    body = tray_label(json.loads(order.document), cancelled=order.state == State.CANCELLED)
+    return HttpResponse(body, content_type="application/pdf", headers=headers)
+
+
 def _version(request: HttpRequest) -> int | None:
     given = request.POST.get("version", "")
     return int(given) if given.isascii() and given.isdecimal() and len(given) < 10 else None
@@ -329,6 +339,7 @@ urlpatterns = [
     path("orders/", order_list, name="list"),
     path("orders/<order_number:number>/", detail, name="detail"),
     path("orders/<order_number:number>.pdf", order_pdf, name="pdf"),
+    path("orders/<order_number:number>/tray-label.pdf", tray, name="tray_label"),
     path("orders/<order_number:number>/cancel/", cancel, name="cancel"),
     path("orders/<order_number:number>/replace/", replace, name="replace"),
     path("orders/<order_number:number>/questions/<int:pk>/", answer, name="answer"),

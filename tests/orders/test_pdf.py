@@ -553,7 +553,7 @@ def orders(draw):
 
 
 @settings(
-    max_examples=20,
+    max_examples=12,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.large_base_example],
@@ -585,6 +585,12 @@ def test_a_tray_label_scans_and_names_the_powers_but_not_the_client():
     assert "Oakhurst" not in text
     image = pypdfium2.PdfDocument(data)[0].render(scale=300 / 72).to_pil()
     assert [b.text for b in zxingcpp.read_barcodes(image)] == ["SM-000147"]
+
+
+def test_a_tray_label_of_a_cancelled_order_gives_no_powers():
+    text = whole_text(tray_label(EXAMPLE, cancelled=True))
+    assert "CANCELLED: DO NOT MAKE" in text
+    assert "−2.31" not in text
 
 
 @pytest.mark.parametrize("name", [LONG, ARABIC, COMBINING])

@@ -44,6 +44,7 @@ def urls_of(order):
         "list": reverse("orders:list"),
         "detail": reverse("orders:detail", args=[number]),
         "pdf": reverse("orders:pdf", args=[number]),
+        "tray_label": reverse("orders:tray_label", args=[number]),
         "issue": reverse("orders:issue", args=[reference]),
         "cancel": reverse("orders:cancel", args=[number]),
         "replace": reverse("orders:replace", args=[number]),
@@ -63,7 +64,7 @@ def test_nobody_without_signing_in(client, order):
 @pytest.mark.parametrize("role", ["trainee", "dispenser", "supervisor", "manager", "elsewhere"])
 def test_everybody_of_the_group_sees_an_order(cast, at, order, role):
     client = at(getattr(cast, role))
-    for name in ("list", "detail", "pdf"):
+    for name in ("list", "detail", "pdf", "tray_label"):
         assert client.get(urls_of(order)[name]).status_code == 200, name
     assert client.get(urls_of(order)["pdf"]).content.startswith(b"%PDF-")
 
