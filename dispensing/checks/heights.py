@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
+from dispensing.case import EYES, MULTIFOCAL, SEGMENTED, Eye
 from dispensing.checks.consequence import of_height_error
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
@@ -534,31 +534,53 @@ def visible_rim(v: View, found: Finder) -> Iterator[Finding]:
 
 @check(
     "height.rim-not-lowest",
-    "note",
-    "The rim below the pupil is not the lowest point of the shape",
+    "confirm",
+    "The height may be to the rim below the pupil, which is not the lowest point of the shape",
     family="measurements",
     source=_BOXING,
     confidence="derived",
 )
 def rim_not_lowest(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: on such a shape a height above the rim is short of the height in the box, and a lab that takes one for the other makes
-    the lens too low.
-    Fires: the lowest point of the shape lies 2 mm below the rim under the pupil.
+    """Why: on such a shape a height above the rim is short of the height in the box, and the lens would be made too low by the
+    difference.
+    Fires: the lowest point of the shape lies 2 mm below the rim under the pupil (worth knowing); and the pupil seems 2 mm lower in
+    the lens than in the earlier pair, or than is usual (asks).
     Silent: a shape whose lowest point is under the pupil.
     """
     if v.family not in MULTIFOCAL:
         return
+    frame = v.frame
     for eye in EYES:
         lens = v.figures.of(eye)
-        if lens.height_box is None or lens.height_rim is None:
+        if lens.height_box is None or lens.height_rim is None or frame is None or frame.b is None:
             continue
         off = lens.height_box - lens.height_rim
-        if off >= 1.0:
-            yield found(
-                f"The rim below the {eye} pupil is {mm(off)} above the lower box tangent.",
-                f"measurements.{eye}.height",
-                seen=(("In the box", round(lens.height_box, 1), "mm"), ("Above the rim", round(lens.height_rim, 1), "mm")),
-                consequence=of_height_error(v, eye, off),
-                resolution=f"Make sure that {mm(lens.height_box)} is from the lower box tangent.",
-            )
-            return
+        if off < 1.0:
+            continue
+        said = v.case.measurements.of(eye).height_reference == "box"
+        short = _expected_above_datum(v, eye) - (lens.height_box - frame.b / 2)
+        asks = said and short > off / 2
+        yield found(
+            f"The rim below the {eye} pupil is {mm(off)} above the lower box tangent"
+            + (f", and the height is {mm(short)} less than expected." if asks else "."),
+            f"measurements.{eye}.height",
+            seen=(
+                ("In the box", round(lens.height_box, 1), "mm"),
+                ("Above the rim", round(lens.height_rim, 1), "mm"),
+                ("Short of what is expected", round(short, 1), "mm"),
+            ),
+            severity="confirm" if asks and not v.explained else "note",
+            consequence=of_height_error(v, eye, off),
+            resolution=f"Make sure that {mm(lens.height_box)} is from the lower box tangent; "
+            f"from the rim it would be {mm(lens.height_box + off)} in the box.",
+        )
+        return
+
+
+def _expected_above_datum(v: View, eye: Eye) -> float:
+    """Fitting point above the datum line to be expected: as in the earlier pair of this kind, else the usual place."""
+    for pair in v.case.earlier:
+        height = pair.height.of(eye)
+        if height is not None and pair.frame is not None and pair.frame.b is not None and pair.family in (None, v.family):
+            return height - pair.frame.b / 2
+    return v.limit["height.datum_usual"] - (5.5 if v.family in SEGMENTED else 0.0)

@@ -35,7 +35,11 @@ def comparable(v: View) -> bool:
     return v.earlier_rx is not None and (v.years_since is None or v.years_since <= v.limit["rx.earlier.years"])
 
 
-def _severity(v: View) -> Severity:
+def _severity(v: View, *, sure: bool) -> Severity:
+    """A pattern that is plain stops what was typed once, and asks once it was read back. A weak one is worth knowing, and is a
+    reason to read back."""
+    if not sure:
+        return "note"
     return "stop" if v.fresh and not v.rx_explained else "confirm"
 
 
@@ -111,8 +115,9 @@ def transposed_axes(axis: float) -> tuple[float, ...]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
-    explains=("rx.changed", "rx.slip", "rx.changed-unevenly", "rx.axis-changed", "rx.sphere-unusual", "rx.mirror-signs"),
-)
+    explains=("rx.changed", "rx.slip", "rx.changed-unevenly", "rx.axis-changed", "rx.sphere-unusual", "rx.mirror-signs",
+              "rx.right-typed-twice", "pattern.another-client"),
+)  # fmt: skip
 def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a classic of transcription. Each eye gets the other's lens.
     Fires: last three pairs R −5.00 L −2.00, now R −2.00 L −5.00.
@@ -121,7 +126,7 @@ def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
     if not comparable(v):
         return
     evidence = v.swap
-    if evidence < 4:
+    if evidence < 0.4 or (evidence < 8 and not v.fresh):
         return
     rx, old = v.rx, v.earlier_rx
     if rx is None or old is None:
@@ -138,7 +143,7 @@ def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
             ("Right before", power_word(old.right), ""),
             ("Left before", power_word(old.left), ""),
         ),
-        severity=_severity(v) if evidence >= 8 else "confirm",
+        severity=_severity(v, sure=evidence >= 8),
         consequence=f"Each eye would be about {off:.2f} D out.",
         resolution="Look at the prescription: which line is the right eye? Read the powers back.",
     )
@@ -176,7 +181,7 @@ def right_typed_twice(v: View, found: Finder) -> Iterator[Finding]:
             ("Both eyes now", power_word(v.rx.right), ""),
             (f"{eye_word(wrong)} before", power_word(v.earlier_rx.of(wrong)) if v.earlier_rx else "", ""),
         ),
-        severity=_severity(v) if apart >= 1.0 else "confirm",
+        severity=_severity(v, sure=apart >= 1.0),
         consequence=f"The {wrong} eye would be {max(off_r, off_l):.2f} D out.",
         resolution=f"Read the {wrong} eye again.",
     )
@@ -218,9 +223,7 @@ def slip(v: View, found: Finder) -> Iterator[Finding]:
                 ("Change", round(slip.before, 2), "D"),
                 ("Change with the slip undone", round(slip.after, 2), "D"),
             ),
-            severity=_severity(v)
-            if slip.before >= 0.75 or slip.after <= 0.15 * slip.before
-            else ("confirm" if v.fresh else "note"),
+            severity=_severity(v, sure=slip.before >= 0.75 or slip.after <= 0.15 * slip.before),
             consequence=f"The eye would be about {slip.before:.2f} D out.",
             resolution=f"{slip.meant}? Look at the prescription, or read the powers back.",
         )
@@ -233,25 +236,31 @@ def _written(power: Power) -> str:
 
 @check(
     "rx.changed",
-    "confirm",
+    "note",
     "A power changed by more than is usual",
     family="prescription",
     source=_CHANGE,
     confidence="common practice",
 )
 def changed(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: a digit slip (+1.25 as +1.75) is inside every limit. Against the last pair it stands out when the change is unusual.
-    Fires: −1.25 two years ago, now −2.75, typed once.
-    Silent: −1.75; the same change once the powers were read back; a growing child's −1.00 in a year.
+    """Why: a digit slip (+1.25 as +1.75) is inside every limit. Against the last pair it stands out as a change, and only reading back
+    tells the two apart.
+    Fires: −1.25 two years ago, now −1.75, typed once; read back, only a change of more than 3 D is mentioned.
+    Silent: −1.50; the same change once the powers were read back; a growing child's −1.00 in a year.
     """
-    if not comparable(v) or v.rx is None or v.rx_explained:
+    if not comparable(v) or v.rx is None:
         return
     limit = allowed_change(v)
     for eye in EYES:
         off, before = v.changed_by[eye], v.powers_before[eye]
         if off is None or before is None or v.rx.of(eye).balance:
             continue
-        if off <= limit or (not v.fresh and off <= 4 * limit):
+        now = v.powers[eye]
+        # half a dioptre of cylinder alone makes less blur than half a dioptre of sphere, and is as easily mistyped
+        cylinder = abs(abs(now.cylinder) - abs(before.cylinder)) if now is not None else 0.0
+        if v.fresh and off <= limit and cylinder < 0.5:
+            continue
+        if not v.fresh and off <= 3:
             continue
         yield found(
             f"{eye_word(eye)} power changed by {off:.2f} D.",
@@ -261,15 +270,14 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
                 (f"{eye_word(eye)} before", _written(before), ""),
             ),
             limit=f"{limit:.2f} D is taken as it is",
-            severity="confirm" if v.fresh else "note",
             consequence=f"If it is a slip, the eye would be about {off:.2f} D out.",
-            resolution="Read the powers back; if they are right, nothing more is asked.",
+            resolution="Read the powers back: a slip would look the same.",
         )
 
 
 @check(
     "rx.changed-unevenly",
-    "confirm",
+    "note",
     "One eye changed and the other did not",
     family="prescription",
     source=_CHANGE,
@@ -281,7 +289,7 @@ def changed_unevenly(v: View, found: Finder) -> Iterator[Finding]:
     Fires: R −1.25 → −1.00, L −1.50 → −2.25.
     Silent: both half a dioptre stronger.
     """
-    if not comparable(v) or v.rx is None or v.rx_explained or not v.fresh:
+    if not comparable(v) or v.rx is None or not v.fresh:
         return
     limit = v.limit["rx.change.uneven"]
     moves = []
@@ -300,13 +308,13 @@ def changed_unevenly(v: View, found: Finder) -> Iterator[Finding]:
                 ("Left change, mean sphere", round(moves[1], 2), "D"),
             ),
             limit=f"{limit:.2f} D between the eyes",
-            resolution="Read the powers back; if they are right, nothing more is asked.",
+            resolution="Read the powers back: a slip would look the same.",
         )
 
 
 @check(
     "rx.axis-changed",
-    "confirm",
+    "note",
     "An axis changed by more than is usual",
     family="prescription",
     source="astigmatic axis is steady for years; blur of an axis error = cylinder × sine of the angle, Thibos 1997",
@@ -317,7 +325,7 @@ def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
     Fires: −1.50 × 10 before, −1.50 × 40 now, typed once.
     Silent: −0.25 × 10 and × 40; −1.50 × 10 and × 15.
     """
-    if not comparable(v) or v.rx is None or v.rx_explained or not v.fresh:
+    if not comparable(v) or v.rx is None or not v.fresh:
         return
     limit = v.limit["rx.change.axis_blur"]
     for eye in EYES:
@@ -327,7 +335,8 @@ def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
         a, b = now.in_form("minus"), before.in_form("minus")
         turn = abs((a.axis - b.axis + 90) % 180 - 90)
         blur = min(abs(a.cylinder), abs(b.cylinder)) * sin(radians(turn))
-        if turn >= 8 and blur > limit:
+        turned = any(abs(other - b.axis) <= 4 for other in transposed_axes(a.axis))
+        if turn >= 8 and (blur > limit or (turned and min(abs(a.cylinder), abs(b.cylinder)) >= 0.5)):
             yield found(
                 f"{eye_word(eye)} axis turned by {turn:.0f}.",
                 f"prescription.{eye}.axis",
@@ -338,13 +347,13 @@ def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
                 ),
                 limit=f"{limit:.2f} D of blur is taken as it is",
                 consequence=f"If it is a slip, {blur:.2f} D of astigmatism would be left.",
-                resolution="Read the axis back; if it is right, nothing more is asked.",
+                resolution="Read the powers back: a slip would look the same.",
             )
 
 
 @check(
     "rx.add-changed",
-    "confirm",
+    "note",
     "The addition changed by more than is usual",
     family="prescription",
     source=_CHANGE,
@@ -356,7 +365,7 @@ def add_changed(v: View, found: Finder) -> Iterator[Finding]:
     Fires: +1.50 → +2.75; +2.25 → +1.25.
     Silent: +1.50 → +2.00; unchanged; read back and matching.
     """
-    if not comparable(v) or v.rx is None or v.earlier_rx is None or v.rx_explained or not v.fresh:
+    if not comparable(v) or v.rx is None or v.earlier_rx is None or not v.fresh:
         return
     limit = v.limit["rx.change.add"]
     for eye in EYES:
@@ -370,7 +379,7 @@ def add_changed(v: View, found: Finder) -> Iterator[Finding]:
                 seen=((f"{eye_word(eye)} addition", now, "D"), ("Before", before, "D")),
                 limit=f"{limit:.2f} D more, {limit / 2:.2f} D less",
                 consequence=f"If it is a slip, near would be {abs(now - before):.2f} D out.",
-                resolution="Read the addition back; if it is right, nothing more is asked.",
+                resolution="Read the powers back: a slip would look the same.",
             )
 
 
@@ -401,7 +410,7 @@ def base_reversed(v: View, found: Finder) -> Iterator[Finding]:
                     f"{eye_word(eye)} prism is {word(a)}; before it was {word(b)}.",
                     f"prescription.{eye}.base_{name}",
                     seen=((f"{eye_word(eye)} now", word(a), ""), (f"{eye_word(eye)} before", word(b), "")),
-                    severity=_severity(v),
+                    severity=_severity(v, sure=True),
                     consequence=f"If it is a slip, the eye would be {abs(a - b):.2f} Δ out.",
                     resolution=f"{word(-a)}? Look at the prescription.",
                 )
@@ -409,7 +418,7 @@ def base_reversed(v: View, found: Finder) -> Iterator[Finding]:
 
 @check(
     "rx.prism-changed",
-    "confirm",
+    "note",
     "Prism came, went or changed",
     family="prescription",
     source=_EARLIER,
@@ -420,7 +429,7 @@ def prism_changed(v: View, found: Finder) -> Iterator[Finding]:
     Fires: 2 Δ base in each eye before, none now; none in one eye only.
     Silent: 2 Δ and 2.5 Δ; read back and matching.
     """
-    if not comparable(v) or v.rx is None or v.earlier_rx is None or v.rx_explained or not v.fresh:
+    if not comparable(v) or v.rx is None or v.earlier_rx is None or not v.fresh:
         return
     for eye in EYES:
         now, old = v.rx.of(eye), v.earlier_rx.of(eye)
@@ -432,7 +441,7 @@ def prism_changed(v: View, found: Finder) -> Iterator[Finding]:
                     seen=((f"{eye_word(eye)} prism", abs(a), "Δ"), ("Before", abs(b), "Δ")),
                     limit="0.50 Δ",
                     consequence=f"If it is a slip, the eye would be {abs(a - b):.2f} Δ out.",
-                    resolution="Read the prism back; if it is right, nothing more is asked.",
+                    resolution="Read the powers back: a slip would look the same.",
                 )
 
 
@@ -491,27 +500,45 @@ def read_back_differs(v: View, found: Finder) -> Iterator[Finding]:
         )
 
 
+_ASKS = (
+    eyes_swapped,
+    right_typed_twice,
+    slip,
+    changed,
+    changed_unevenly,
+    axis_changed,
+    add_changed,
+    base_reversed,
+    prism_changed,
+)
+
+
 @check(
     "rx.read-back",
     "confirm",
-    "Nothing on record could show a typing slip: read the powers back",
+    "Only reading back could show a typing slip here",
     family="prescription",
     source="two independent transcriptions; data entry is about 7 % of returns, Freeman & Evans 2010",
     confidence="derived",
     explains=("rx.sphere-unusual", "rx.cylinder-unusual", "rx.mirror-signs", "rx.prism-one-eye", "rx.prism-large"),
 )
 def read_back(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: a new client's power has nothing to be compared with, so a slip of a digit is invisible. Typing the powers again without
-    looking at the first takes ten seconds. Asked only where nothing else could catch it.
-    Fires: typed, no earlier prescription, not read back.
-    Silent: imported; read back; an earlier prescription to compare with.
+    """Why: a slip of a digit in a new client's power has nothing to be compared with; against an earlier pair it looks like a change.
+    Typing the powers again without looking takes ten seconds and shows it. Asked only where nothing else could.
+    Fires: typed once with no earlier prescription, or with one from which something changed by half a dioptre or more.
+    Silent: imported; read back; nothing notable changed since the last pair; a plain slip was found already.
     """
     if v.rx is None or not v.fresh or v.powers["right"] is None or v.powers["left"] is None:
         return
+    message = "Nothing on record could show a typing slip."
     if comparable(v) and all(v.powers_before[eye] is not None for eye in EYES):
-        return
+        finder = Finder("rx.read-back", "note", "")
+        said = [finding for rule in _ASKS for finding in rule(v, finder)]
+        if not said or any(finding.severity == "stop" for finding in said):
+            return
+        message = "Something changed since the last pair; a typing slip would look the same."
     yield found(
-        "Nothing on record could show a typing slip.",
+        message,
         "prescription.read_back",
         resolution="Read back: type the powers again without looking at these.",
     )

@@ -69,7 +69,7 @@ def room_above(v: View, found: Finder) -> Iterator[Finding]:
     Silent: 12 mm.
     """
     design = v.design
-    if design is None or v.family != "progressive":
+    if design is None or v.family not in _VARYING or (v.family == "degressive" and design.min_above_mm is None):
         return
     wanted = design.min_above_mm if design.min_above_mm is not None else v.limit["lens.above"]
     frame = v.frame

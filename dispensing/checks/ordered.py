@@ -182,18 +182,18 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
         expected, prescribed = _power(figures.expected), v.powers[eye]
         order = v.case.lens.ordered(eye)
         ordered = _power(order) if order is not None else prescribed
-        if expected is None or prescribed is None or ordered is None or ordered.distance_from(prescribed) > _SAME:
+        if expected is None or prescribed is None or ordered is None:
             continue
         tolerance = max(v.limit["compensation.ask"], _tolerance(prescribed))
         # the mean sphere carries the vertex part; ordinary tilt alone changes it little and optical-centre drop takes care of it
-        off = abs(expected.mean_sphere - prescribed.mean_sphere)
+        off = abs(expected.mean_sphere - ordered.mean_sphere)
         if off > tolerance:
             yield found(
-                f"{eye_word(eye)} power is not compensated for this fit.",
+                f"{eye_word(eye)} power is not what this fit asks for.",
                 f"lens.ordered_{eye}",
                 "fit.vertex_mm",
                 seen=(
-                    (f"{eye_word(eye)} prescribed", f"{dioptres(prescribed.sphere)}", ""),
+                    (f"{eye_word(eye)} ordered", _written(order) if order is not None else "as prescribed", ""),
                     ("Computed for this fit", _written(figures.expected) if figures.expected else "", ""),
                     ("Vertex distance of the test", tested if tested is not None else "not known", "mm"),
                     ("As worn", fitted if fitted is not None else "not known", "mm"),
@@ -212,6 +212,7 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
+    explains=("ordered.not-compensated",),
 )
 def unexplained(v: View, found: Finder) -> Iterator[Finding]:
     """Why: what is ordered is the prescription, or the prescription compensated for this fit. Anything else changed on the way.

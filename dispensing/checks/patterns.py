@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from dispensing.case import EYES, Pair
 from dispensing.checks.findings import Finder, Finding
-from dispensing.checks.history import allowed_change, comparable
+from dispensing.checks.history import comparable, likely_slip
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import mm, power_word
@@ -38,7 +38,15 @@ def _swap(now: tuple[float | None, float | None], before: Pair[float | None], sp
     family="prescription",
     source=_TOGETHER,
     confidence="derived",
-    explains=("rx.eyes-swapped", "pd.swapped", "pd.changed", "height.unequal", "height.exchanged", *_RX),
+    explains=(
+        "pattern.another-client",
+        "rx.eyes-swapped",
+        "pd.swapped",
+        "pd.changed",
+        "height.unequal",
+        "height.exchanged",
+        *_RX,
+    ),
 )
 def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
     """Why: powers a little unlike, PDs a little uneven, heights a little uneven: each alone proves nothing. All three the other way round
@@ -87,21 +95,26 @@ def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
               "rx.prism-changed"),
 )  # fmt: skip
 def another_client(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: when powers of both eyes and the PD are all unlike the last pair, the simplest reason is that they are somebody else's.
-    Fires: last pair −4.00 / −4.25, PD 61; now +1.50 / +1.75, PD 67.
-    Silent: one eye changed after surgery; powers changed, PD the same.
+    """Why: when the powers of both eyes are unlike the last pair, and more so with the PD or the additions, the simplest reason is that
+    they are somebody else's. Reading back does not show it: the paper itself is the wrong one.
+    Fires: last pair −4.00 and −4.25, PD 61; now +1.50 and +1.75, PD 67.
+    Silent: one eye changed after surgery; both changed by three quarters; a remark that explains it.
     """
     if v.rx is None or not comparable(v) or v.earlier_rx is None or v.rx_explained:
         return
-    limit = allowed_change(v)
+    limit = v.limit["rx.change.stranger"] if v.adult else 2 * v.limit["rx.change.stranger"]
     right, left = v.changed_by["right"], v.changed_by["left"]
     if right is None or left is None:
         return
     changes = (right, left)
+    if v.fresh and any(
+        likely_slip(v.rx.of(eye), now, old) for eye in EYES if (now := v.powers[eye]) and (old := v.powers_before[eye])
+    ):
+        return  # the slip is named; only if that is not it does this question arise
     m = v.case.measurements
     signs = []
-    if min(changes) > 1.25 * limit:
-        signs.append("both powers")
+    if min(changes) > limit:
+        signs += ["both powers"]
     pair = v.earlier_pair_with("far_pd")
     pd_off = 0.0
     if (
@@ -116,7 +129,7 @@ def another_client(v: View, found: Finder) -> Iterator[Finding]:
     adds = [(v.rx.of(e).add or 0.0) - (v.earlier_rx.of(e).add or 0.0) for e in EYES]
     if min(abs(a) for a in adds) > 0.75:
         signs.append("additions")
-    if len(signs) >= 2 and max(changes) > limit:
+    if min(changes) > limit or (len(signs) >= 2 and min(changes) > limit / 2):
         yield found(
             f"{' and '.join(signs)} are unlike the earlier pair: another client's?".capitalize().replace("Pd", "PD"),
             "prescription.right.sphere",

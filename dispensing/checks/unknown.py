@@ -112,7 +112,13 @@ INPUTS: tuple[Input, ...] = (
     Input(
         "fit.confirmed",
         "whether the frame is in its final fit",
-        lambda v: v.frame is not None and any(v.case.measurements.of(eye).height is not None for eye in EYES),
+        lambda v: (
+            v.frame is not None
+            and any(
+                v.case.measurements.of(eye).height is not None or v.case.measurements.of(eye).far_pd is not None
+                for eye in EYES
+            )
+        ),
         lambda v: v.case.fit.confirmed,
     ),
     Input(

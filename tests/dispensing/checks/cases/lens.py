@@ -39,7 +39,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "under the minimum", {"m.R.height": 29.0, "m.L.height": 29.0, "m.readings": ()}),
         ("stop", "5 mm", {"m.R.height": 33.0, "m.L.height": 33.0, "m.readings": ()}),
         (None, "14 mm", {}),
-        (None, "a degressive lens", {"m.R.height": 29.0, "m.L.height": 29.0, "d.family": "degressive"}),
+        (None, "a degressive lens", {"m.R.height": 29.0, "m.L.height": 29.0, "d.family": "degressive", "d.min_above_mm": None}),
     ]),
     "lens.corridor-cut": ("progressive", [
         ("confirm", "2 mm left", {"d.min_height_mm": None, "d.corridor_mm": 20.0}),
