@@ -7,7 +7,9 @@ import json
 
 import pytest
 import schemathesis
+from django.core.signals import request_finished, request_started
 from django.core.wsgi import get_wsgi_application
+from django.db import close_old_connections
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis.checks import not_a_server_error
@@ -44,6 +46,16 @@ def test_the_document_is_sound():
     assert len(found) > 50
     for schema in [*found, *spec.get("components", {}).get("schemas", {}).values()]:
         Draft202012Validator.check_schema(schema)
+
+
+@pytest.fixture(autouse=True)
+def _connection_is_the_tests():
+    """A bare WSGI handler closes its connection after each request; here it is the test's own (Django's client does the same)."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
 
 
 @pytest.mark.parametrize(
