@@ -401,9 +401,11 @@ def no_overflow(data: bytes) -> None:
                 assert w["bottom"] * MM <= 292
             lenses = lens_curves(page) or [{"top": 1e9, "bottom": -1e9}]
             top, bottom = min(c["top"] for c in lenses) - 14 / MM, max(c["bottom"] for c in lenses) + 14 / MM
-            outside = [w for w in words if w["bottom"] < top or w["top"] > bottom]
+            outside = sorted((w for w in words if w["bottom"] < top or w["top"] > bottom), key=lambda w: w["top"])
             for i, one in enumerate(outside):
                 for other in outside[i + 1 :]:
+                    if other["top"] >= one["bottom"]:
+                        break
                     wide = min(one["x1"], other["x1"]) - max(one["x0"], other["x0"])
                     high = min(one["bottom"], other["bottom"]) - max(one["top"], other["top"])
                     small = min(one["bottom"] - one["top"], other["bottom"] - other["top"])
@@ -411,7 +413,7 @@ def no_overflow(data: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [LONG, f"{LONG} {LONG}", "a " * 400, COMBINING, HEBREW, ARABIC, f"{ARABIC} {LONG}", "木村 さくら", "x"]
+    "name", [LONG, f"{LONG} {LONG}", "a " * 200, COMBINING, HEBREW, ARABIC, f"{ARABIC} {LONG}", "木村 さくら", "x"]
 )
 def test_no_name_overflows(name):
     data = render(
