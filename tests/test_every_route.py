@@ -157,6 +157,7 @@ ROUTES: dict[str, Route] = {
     "orders:list": Route(),
     "orders:detail": order(),
     "orders:pdf": order(),
+    "orders:tray_label": order(),
     "orders:cancel": order(**ACT),
     "orders:replace": order(**ACT),
     "orders:answer": order(extra={"pk": 1}, **ACT),
