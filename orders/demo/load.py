@@ -110,7 +110,7 @@ def _make(password: str) -> Group:
     staff = people.make_staff(group, branches, password)
     labs = people.make_labs(group)
     catalogue.load_catalogues(group)
-    clients = people.make_clients(group, branches)
+    clients = people.make_clients(group, branches, timezone.localdate())
     pairs = history.load_earlier_pairs(group, branches, staff, clients, timezone.now())
     audit.record(
         actor=None,

@@ -52,15 +52,17 @@ def make_labs(group: Group) -> dict[str, Lab]:
     return {row["code"]: Lab.objects.create(group=group, **row) for row in tree("people")["labs"]}
 
 
-def make_clients(group: Group, branches: Mapping[str, Branch]) -> dict[str, Client]:
-    """By their key in the fixture. Ages move on with the calendar, as real ones do."""
+def make_clients(group: Group, branches: Mapping[str, Branch], today: date) -> dict[str, Client]:
+    """By their key in the fixture. Everybody has the age they had when the scenario was written, whenever it is loaded:
+    what a child or a reader of fifty needs hangs on it."""
     rows = table("clients")
+    later = today - date.fromisoformat(tree("people")["written_on"])
     words = ("reference", "given_name", "family_name", "sex", "phone", "email", "address", "occupation", "visual_needs")
     clients = [
         Client(
             group=group,
             branch=branches[row["branch"]],
-            date_of_birth=date.fromisoformat(row["born"]),
+            date_of_birth=date.fromisoformat(row["born"]) + later,
             sight_impaired=row["sight_impaired"] == "1",
             useful_eye=row["useful_eye"],
             notes=row["notes"],
