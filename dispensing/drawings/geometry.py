@@ -7,13 +7,14 @@ an open shape. Two ways lead here: `geometry_of(case, figures)` for a dispense t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 from math import cos, pi, sin
 
 import numpy as np
 
-from dispensing.case import SEGMENTED, Adopted, Case, Eye, Frame, HeightReference, Reading
+from dispensing.case import SEGMENTED, Adopted, Case, EarlierPair, Eye, Frame, HeightReference, Reading
 from dispensing.figures import Figures, LensFigures
 from dispensing.figures.place import read_front
 from dispensing.figures.usual import SEGMENT_BELOW_BLANK_CENTRE_MM, Notes
@@ -157,6 +158,20 @@ def geometry_of(case: Case, figures: Figures) -> PairGeometry:
         right=_eye(case, figures, frame, "right"),
         left=_eye(case, figures, frame, "left"),
     )
+
+
+def geometry_of_earlier(earlier: EarlierPair) -> PairGeometry | None:
+    """An earlier pair as a ghost behind the present one; None when too little of it is on record to be drawn."""
+    frame = earlier.frame
+    if frame is None or frame.a is None or frame.b is None or frame.dbl is None:
+        return None
+    case = Case(today=earlier.on or date.min, frame=frame)
+
+    def eye(one: Eye) -> EyeGeometry:
+        return EyeGeometry(from_nose=earlier.far_pd.of(one), height=earlier.height.of(one), family=earlier.family or "")
+
+    bare = geometry_of(case, Figures())
+    return replace(bare, right=eye("right"), left=eye("left"))
 
 
 def _eye(case: Case, figures: Figures, frame: Frame, eye: Eye) -> EyeGeometry:

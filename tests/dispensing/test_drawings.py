@@ -20,6 +20,7 @@ from dispensing.case import (
     Adopted,
     Case,
     DrillPoint,
+    EarlierPair,
     Frame,
     LensChoice,
     LensDesign,
@@ -30,8 +31,17 @@ from dispensing.case import (
     Prescription,
     Reading,
 )
+from dispensing.case import Pair as Both
 from dispensing.drawings.edge import edge_picture
-from dispensing.drawings.geometry import EyeGeometry, PairGeometry, geometry_of, inside, near_point, outline_points
+from dispensing.drawings.geometry import (
+    EyeGeometry,
+    PairGeometry,
+    geometry_of,
+    geometry_of_earlier,
+    inside,
+    near_point,
+    outline_points,
+)
 from dispensing.drawings.labels import text_box
 from dispensing.drawings.methods import METHOD_PICTURES, method_picture
 from dispensing.drawings.pair import NEAR_RADIUS, bounds, measuring_picture, near_state, pair_picture
@@ -285,6 +295,20 @@ def test_an_earlier_pair_stands_behind_with_its_eyes_at_the_same_level():
     # eyes: ours 1.0 and 1.5 above the datum line, theirs 0.0 and 1.0; so theirs rise by 0.75
     assert (low + high) / 2 == pytest.approx(0.75, abs=0.02)
     assert "dotted: earlier pair" in {s.text for s in picture.shapes if isinstance(s, Text)}
+
+
+def test_an_earlier_pair_on_record_makes_a_ghost():
+    frame = Frame(a=48.0, b=36.0, dbl=20.0, ed=50.0)
+    ghost = geometry_of_earlier(
+        EarlierPair(frame=frame, far_pd=Both(31.0, 32.5), height=Both(18.0, 19.0), family="progressive")
+    )
+    picture = pair_picture(pair(), earlier=ghost)
+    low_x, _, high_x, _ = box(picture.named("left.earlier"))
+    assert high_x - low_x == pytest.approx(48.0, abs=0.02)
+    assert (low_x + high_x) / 2 == pytest.approx(34.0, abs=0.02)
+    assert ghost.fitting("right") == (3.0, 0.0)
+    assert geometry_of_earlier(EarlierPair()) is None
+    assert geometry_of_earlier(EarlierPair(frame=Frame(a=48.0))) is None
 
 
 def test_a_change_shows_where_the_point_was():

@@ -8,6 +8,7 @@ import io
 import json
 import re
 import unicodedata
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -19,10 +20,14 @@ import zxingcpp
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from dispensing.drawings.geometry import geometry_of
 from dispensing.drawings.typeface import REGULAR, fonts
-from orders.document import canonical, digest
+from dispensing.figures import compute
+from orders.document import build, canonical, digest
+from orders.renderers.geometry import geometry_of_document
 from orders.renderers.pdf import Cancellation, render
 from orders.renderers.tray_label import tray_label
+from tests.orders.examples import example_case, example_meta
 
 EXAMPLE = json.loads(Path(__file__).with_name("example_document.json").read_text(encoding="utf-8"))
 MM = 25.4 / 72
@@ -294,6 +299,28 @@ def test_drill_points_stand_where_the_document_has_them():
 def test_viewers_are_told_not_to_scale():
     reader = pypdf.PdfReader(io.BytesIO(render(EXAMPLE)))
     assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
+
+
+@pytest.mark.parametrize("family", ["single_vision", "progressive", "flat_top_bifocal"])
+def test_page_and_print_are_drawn_from_the_same_geometry(family):
+    """The sheet's geometry, from the Case, and the print's, from the document's text, differ by the document's rounding at most."""
+    case = example_case()
+    design = replace(case.lens.design, family=family, segment_width_mm=28.0, segment_depth_mm=19.0)
+    case = replace(case, lens=replace(case.lens, design=design))
+    figures = compute(case)
+    sheet = geometry_of(case, figures)
+    printed = geometry_of_document(build(case, figures, (), example_meta()))
+    assert printed.outline == pytest.approx(sheet.outline, abs=0.0051)
+    assert (printed.a, printed.b, printed.dbl) == (sheet.a, sheet.b, sheet.dbl)
+    for eye in ("right", "left"):
+        one, other = printed.of(eye), sheet.of(eye)
+        assert (one.centred_for, one.family, one.blank_diameter) == (other.centred_for, other.family, other.blank_diameter)
+        assert printed.fitting(eye) == pytest.approx(sheet.fitting(eye), abs=0.0051)
+        assert one.blank_centre == pytest.approx(other.blank_centre, abs=0.0051)
+        assert (one.near is None) == (other.near is None)
+        if one.near:
+            assert one.near == pytest.approx(other.near, abs=0.0101)
+        assert (one.prism_in, one.prism_up) == pytest.approx((other.prism_in, other.prism_up), abs=0.0051)
 
 
 # --- bar code, fonts, structure ---------------------------------------------------------------------------------------------
