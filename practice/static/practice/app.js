@@ -13,10 +13,8 @@
   addEventListener("offline", connection);
   connection();
 
-  addEventListener("DOMContentLoaded", () => {
-    // After a refused form the summary is where reading starts.
-    document.getElementById("error-summary")?.focus();
-  });
+  // After a refused form the summary is where reading starts, even when the address still names a part of the page.
+  addEventListener("load", () => setTimeout(() => document.getElementById("error-summary")?.focus(), 0));
 
   // A form sent twice by an impatient finger is sent once; and a form left half typed asks before it is lost.
   let leaving = false;
