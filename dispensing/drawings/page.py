@@ -11,6 +11,7 @@ import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 from reportlab import rl_config
 from reportlab.graphics.barcode.code128 import Code128
@@ -34,7 +35,7 @@ class _Node:
     parent: _Node | None
     kids: list[_Node | tuple[int, int]] = field(default_factory=list)  # elements, or (page, marked content id)
     alternative: str = ""
-    name: str = ""
+    scope: str = ""  # of a header cell: Column or Row
 
 
 class _Raw(pdfdoc.PDFObject):  # type: ignore[misc]
@@ -60,6 +61,7 @@ class Sheet:
         subject: str,
         language: str = "en-GB",
         size: tuple[float, float] = (PAGE_WIDTH, PAGE_HEIGHT),
+        made_at: datetime | None = None,
     ) -> None:
         self.width, self.height = size
         self._buffer = io.BytesIO()
@@ -73,6 +75,8 @@ class Sheet:
             initialFontName=face(False),
         )
         prepare(self.canvas._doc)
+        if made_at is not None:  # the date of what is printed, not of the printing: the same order gives the same bytes
+            self.canvas._doc._timeStamp.YMDhms = made_at.astimezone(UTC).timetuple()[:6]
         self.canvas.setTitle(title)
         self.canvas.setAuthor(author)
         self.canvas.setSubject(subject)
@@ -89,9 +93,12 @@ class Sheet:
     # --- structure ----------------------------------------------------------------------------------------------------
 
     @contextmanager
-    def element(self, kind: str, alternative: str = "") -> Iterator[None]:
-        """A structure element ("H1", "P", "Table", "TR", "TH", "TD", "Figure", ...) around what is drawn within."""
-        node = _Node(kind, self._here, alternative=alternative)
+    def element(self, kind: str, alternative: str = "", scope: str = "Column") -> Iterator[None]:
+        """A structure element ("H1", "P", "Table", "TR", "TH", "TD", "Figure", ...) around what is drawn within.
+
+        `scope` is that of a header cell; an element in which nothing is drawn is an empty cell.
+        """
+        node = _Node(kind, self._here, alternative=alternative, scope=scope if kind == "TH" else "")
         self._here.kids.append(node)
         self._here = node
         try:
@@ -100,12 +107,12 @@ class Sheet:
             self._here = node.parent or self._root
 
     @contextmanager
-    def marked(self, actual: str = "") -> Iterator[None]:
-        """One marked content sequence: of the element open now, or an artifact when there is none."""
+    def marked(self, actual: str = "", *, artifact: bool = False) -> Iterator[None]:
+        """One marked content sequence: of the element open now, or an artifact when there is none or it is asked for."""
         if self._open:
             yield
             return
-        if self._here is self._root:
+        if artifact or self._here is self._root:
             self.canvas.addLiteral("/Artifact BMC")
         else:
             marks = self._marks[-1]
@@ -146,8 +153,8 @@ class Sheet:
     ) -> float:
         """Lines below each other, the first baseline at y; returns the baseline of a next one."""
         with self.marked(" ".join(lines) if any(right_to_left(t) for t in lines) else ""):
-            for line in lines:
-                self.text(x, y, line, size=size, bold=bold, colour=colour)
+            for k, line in enumerate(lines):
+                self.text(x, y, spaced(line) if k < len(lines) - 1 else line, size=size, bold=bold, colour=colour)
                 y += leading(size)
         return y
 
@@ -155,7 +162,7 @@ class Sheet:
 
     def rule(self, x1: float, y1: float, x2: float, y2: float, *, thickness: float = 0.15, colour: str = SOFT) -> None:
         red, green, blue = PAPER[colour]
-        with self.marked():
+        with self.marked(artifact=True):
             self.canvas.addLiteral(
                 f"{red:.3f} {green:.3f} {blue:.3f} RG {thickness * MM:.3f} w [] 0 d "
                 f"{x1 * MM:.3f} {(self.height - y1) * MM:.3f} m {x2 * MM:.3f} {(self.height - y2) * MM:.3f} l S"
@@ -180,7 +187,7 @@ class Sheet:
             out.append("{:.3f} {:.3f} {:.3f} RG".format(*PAPER[line]) + f" {thickness * MM:.3f} w [{dash}] 0 d")
         out.append(f"{x * MM:.3f} {(self.height - y - high) * MM:.3f} {wide * MM:.3f} {high * MM:.3f} re")
         out.append("B" if line and fill is not None else "S" if line else "f")
-        with self.marked():
+        with self.marked(artifact=True):
             self.canvas.addLiteral(" ".join(out))
 
     def picture(self, picture: Picture, x: float, y: float) -> None:
@@ -259,7 +266,7 @@ class Sheet:
             ]
             parent = where[id(node.parent)] if node.parent else root_number
             alt = f"/Alt {_hex(node.alternative)}" if node.alternative else ""
-            scope = "/A <</O/Table/Scope/Column>>" if node.kind == "TH" else ""
+            scope = f"/A <</O/Table/Scope/{node.scope}>>" if node.scope else ""
             raw.text = f"<</Type/StructElem/S/{node.kind}/P {parent} 0 R{alt}{scope}/K [{' '.join(kids)}]>>".encode("ascii")
         parents = " ".join(
             f"{i} [{' '.join(f'{where[id(node)]} 0 R' for node in marks)}]" for i, marks in enumerate(self._marks)
@@ -280,6 +287,11 @@ def _hex(text: str) -> str:
     return "<feff" + text.encode("utf-16-be", "replace").hex() + ">"
 
 
+def spaced(line: str) -> str:
+    """A line that goes on below, with the space that keeps its last word apart from the next for whoever reads it aloud."""
+    return line if right_to_left(line) else line + " "
+
+
 def leading(size: float) -> float:
     """Distance of baselines in mm for a type size in points."""
     return size * 1.22 * 25.4 / 72
@@ -296,6 +308,7 @@ __all__ = [
     "Sheet",
     "fitting_size",
     "leading",
+    "spaced",
     "width",
     "wrap",
 ]

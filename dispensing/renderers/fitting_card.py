@@ -168,7 +168,7 @@ class _Card:
                 top = y
                 y += 6.6
                 with self.sheet.element("TR"):
-                    with self.sheet.element("TH"):
+                    with self.sheet.element("TH", scope="Row"):
                         self.sheet.text(edges[0] + 1.5, y - 1.9, eye[0].upper(), size=11, bold=True)
                     for left, right, cell in zip(edges[1:], edges[2:], _rx_cells(rx.of(eye)), strict=False):
                         self.sheet.box(left, top, right - left, 6.6, line=SOFT, thickness=0.15)
@@ -232,7 +232,7 @@ class _Card:
                             )
             y += 4.4
             for row in rows:
-                with sheet.element("TR"), sheet.element("TH"):
+                with sheet.element("TR"), sheet.element("TH", scope="Row"):
                     sheet.text(label, y + 5.6, row, size=BODY, bold=True)
                 for k in range(2):
                     x = left + k * half

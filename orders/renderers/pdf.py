@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -23,6 +24,7 @@ from dispensing.drawings.page import (
     Sheet,
     fitting_size,
     leading,
+    spaced,
     wrap,
 )
 from dispensing.drawings.pair import cropped, pair_picture
@@ -65,6 +67,7 @@ def render(document: Document, *, digest: str | None = None, cancelled: Cancella
         title=f"Lens order {number}",
         author=document["branch"]["name"],
         subject=f"Spectacle lenses ordered from {document['lab']['name']}",
+        made_at=datetime.fromisoformat(document["order"]["issued_at"].replace("Z", "+00:00")),
     )
     return _Order(sheet, document, digest, cancelled).draw()
 
@@ -281,10 +284,9 @@ class _Order:
         with sheet.element("Table"):
             with sheet.element("TR"):
                 for x, head in zip(edges[1:], heads, strict=True):
-                    if head:
-                        with sheet.element("TH"), sheet.marked():
-                            for k, line in enumerate(head.split("\n")):
-                                sheet.text(x - 2.0, y + k * 2.9, line, size=SMALL, colour=SOFT, anchor="end")
+                    with sheet.element("TH"):
+                        if head:
+                            self._head_cell(x - 2.0, y, head)
             y += deep * 2.9 + 1.4
             for row in rows:
                 main = bool(row[0])
@@ -293,9 +295,7 @@ class _Order:
                 base = y + high - 1.5
                 with sheet.element("TR"):
                     for i, cell in enumerate(row):
-                        if not cell:
-                            continue
-                        with sheet.element("TH" if i == 0 else "TD"):
+                        with sheet.element("TH" if i == 0 else "TD", scope="Row"):
                             if i == 0:
                                 sheet.text(LEFT, base, cell, size=12, bold=True)
                             elif len(row) == 9 and i == 1:
@@ -310,6 +310,12 @@ class _Order:
                 y += high
             sheet.rule(LEFT, y, RIGHT, y, thickness=0.25, colour=INK)
         return y + 4.4
+
+    def _head_cell(self, x: float, y: float, head: str) -> None:
+        """Of one or two lines; a hyphen at the end of the first is only for the eye."""
+        with self.sheet.marked(head.replace("-\n", "").replace("\n", " ") if "\n" in head else ""):
+            for k, line in enumerate(head.split("\n")):
+                self.sheet.text(x, y + k * 2.9, line, size=SMALL, colour=SOFT, anchor="end")
 
     def _notes(self, y: float, notes: list[str]) -> float:
         if not notes:
@@ -382,11 +388,12 @@ class _Order:
             while end < len(lines) and lines[end].row is lines[at].row:
                 end += 1
             with self.sheet.element("H2" if lines[at].heading else "P"), self.sheet.marked(lines[at].actual):
-                for line in lines[at:end]:
+                for k, line in enumerate(lines[at:end], at + 1):
                     y += line.before
                     if line.label:
-                        self.sheet.text(x, y, line.label, size=line.size, colour=SOFT)
-                    self.sheet.text(x + line.indent, y, line.text, size=line.size, bold=line.bold, colour=line.colour)
+                        self.sheet.text(x, y, spaced(line.label), size=line.size, colour=SOFT)
+                    text = spaced(line.text) if k < end else line.text
+                    self.sheet.text(x + line.indent, y, text, size=line.size, bold=line.bold, colour=line.colour)
                     y += leading(line.size)
             at = end
         return y

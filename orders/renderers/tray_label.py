@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from dispensing.case import EYES
@@ -24,6 +25,7 @@ def tray_label(document: dict[str, Any], *, cancelled: bool = False) -> bytes:
         author=document["branch"]["name"],
         subject="Label for a lab tray",
         size=(WIDTH, HEIGHT),
+        made_at=datetime.fromisoformat(order["issued_at"].replace("Z", "+00:00")),
     )
     with sheet.element("H1"):
         sheet.text(_EDGE, 8.0, order["number"], size=fitting_size(order["number"], 46.0, 17, 6, bold=True) or 6, bold=True)
