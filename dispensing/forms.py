@@ -551,7 +551,9 @@ def shown(spec: Spec, value: Any) -> str:
     if kind in ("prism_in", "prism_up"):
         bases = ("in", "out") if kind == "prism_in" else ("up", "down")
         return notation.format_prism(abs(value), bases[0] if value > 0 else bases[1])
-    if kind in ("mm", "far"):
+    if kind == "far":
+        return notation.format_mm(value).removesuffix(".0")
+    if kind == "mm":
         return notation.format_mm(value)
     if kind == "degrees":
         return notation.format_degrees(value)

@@ -7,6 +7,7 @@ Every text that goes in is escaped here.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from django import template
@@ -105,9 +106,9 @@ def _field(e: Entry, label: str | None, *, bare: bool) -> str:
         blank = "" if spec.path.startswith("readings.") else '<option value=""></option>'
         control = f'<select id="{ident}" name="{spec.path}"{described}{invalid}>{blank}{options}</select>'
     else:
-        kind = f' data-kind="{spec.kind}"' if figure else ""
-        mode = ' inputmode="text" autocapitalize="off" spellcheck="false"' if figure else ""
-        control = f'<input id="{ident}" name="{spec.path}" value="{escape(e.typed)}"{kind}{mode} autocomplete="off"{described}{invalid}>'
+        kind = f' data-kind="{spec.kind}"' if figure or spec.kind == "date" else ""
+        mode = ' inputmode="decimal"' if spec.kind in ("mm", "degrees", "axis", "far") and Decimal(spec.low) >= 0 else ""
+        control = f'<input id="{ident}" name="{spec.path}" value="{escape(e.typed)}"{kind}{mode}{described}{invalid}>'
     return f'<div class="{classes}"><label for="{ident}"{hidden}>{name}{unit_word}{unit}</label>{control}{_after(e)}</div>'
 
 

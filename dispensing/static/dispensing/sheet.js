@@ -233,7 +233,11 @@
     old.querySelectorAll("details").forEach((d, i) => { if (d.id === "say") d.open = open[i] ?? d.open; else if (open[i] && names[i] === (d.querySelector("summary")?.textContent || "")) d.open = true; });
     for (const [ident, value] of typed) { const field = $(ident); if (field) field.value = value; }
     if (focusId) { const again = $(focusId); if (again) { again.focus({ preventScroll: true }); if (from !== null && again.setSelectionRange) try { again.setSelectionRange(from, from); } catch { /* a field without a caret */ } } }
-    else if (focused) { const fallback = old.querySelector("button,a,input") || old.closest("details")?.querySelector("summary"); fallback?.focus({ preventScroll: true }); }
+    else if (focused) {
+      const visible = [...old.querySelectorAll("button,a,input:not([type=hidden])")].filter((f) => f.offsetParent && !f.disabled);
+      const next = visible.find((f) => f.name === focused.name) || visible[0] || old.closest("details")?.querySelector("summary");
+      next?.focus({ preventScroll: true });
+    }
     if (window.htmx) htmx.process(old);
   };
 
@@ -451,6 +455,30 @@
     const part = document.querySelector(location.hash);
     if (part && part.matches("details")) { part.open = true; part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select")?.focus({ preventScroll: true }); part.scrollIntoView({ block: "start" }); }
   }
+
+  // Set-up points: ticked once a session, folded when all are.
+  const points = $("set-up");
+  if (points) {
+    const ticks = [...points.querySelectorAll("[data-tick]")];
+    const done = new Set((sessionStorage.getItem("datumline.setup") || "").split(" "));
+    for (const t of ticks) t.checked = done.has(t.dataset.tick);
+    const words = () => { const n = ticks.filter((t) => t.checked).length; points.querySelector("summary").textContent = n === ticks.length ? "Before the first reading: all done" : `Before the first reading${n ? `: ${n} of ${ticks.length}` : ""}`; };
+    words();
+    points.addEventListener("change", () => { sessionStorage.setItem("datumline.setup", ticks.filter((t) => t.checked).map((t) => t.dataset.tick).join(" ")); words(); if (ticks.every((t) => t.checked)) points.open = false; });
+  }
+  document.addEventListener("click", async (event) => {
+    const link = event.target.closest("a[data-guide]");
+    if (!link || event.ctrlKey || event.metaKey) return;
+    const here = $("guide-here");
+    event.preventDefault();
+    if (here.dataset.of === link.href) { here.replaceChildren(); here.dataset.of = ""; return; }
+    try {
+      const response = await fetch(link.dataset.guide, { credentials: "same-origin" });
+      if (!response.ok) throw new Error();
+      here.innerHTML = await response.text();
+      here.dataset.of = link.href;
+    } catch { location.href = link.href; }
+  });
 
   // A figure opens its working in place.
   document.addEventListener("click", async (event) => {

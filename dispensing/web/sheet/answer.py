@@ -15,7 +15,7 @@ from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 from django.utils.cache import patch_vary_headers
 
-from dispensing import sign_off
+from dispensing import measuring, sign_off
 from dispensing.assess import keep_counts
 from dispensing.forms import Entry, Parsed, errors_of, shown
 from dispensing.models import Dispense
@@ -106,6 +106,8 @@ def page(request: HttpRequest, loaded: Loaded, *, status: int = 200, **more: Any
         **context_of(loaded),
         "lens_choices": catalogue.lens_choices(sheet.dispense),
         "treatments": catalogue.treatments(sheet.dispense),
+        "set_up": measuring.SET_UP,
+        "guides_shown": measuring.GUIDES,
         "frame_query": query,
         "frames": catalogue.find_frames(sheet.dispense, query),
         "prescriptions": [

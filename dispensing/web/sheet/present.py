@@ -379,7 +379,8 @@ class FindingView:
     def word(self) -> str:
         if self.reason:
             return "Confirmed"
-        return {"stop": "Stop", "confirm": "To confirm", "note": "Note", "unknown": "Not yet known"}[self.finding.severity]
+        word = {"stop": "Stop", "confirm": "To confirm", "note": "Note", "unknown": "Not yet known"}[self.finding.severity]
+        return "" if self.finding.message.startswith(word) else word
 
 
 def finding_views(found: Assessment, allowed: bool) -> list[FindingView]:

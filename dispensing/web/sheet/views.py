@@ -15,7 +15,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from dispensing import forms, measure, record
+from dispensing import forms, measure, measuring, record
 from dispensing.assess import give_reason
 from dispensing.forms import Parsed
 from dispensing.models import CatalogueFrame, Dispense, Prescription, Reading
@@ -499,6 +499,21 @@ def working(request: HttpRequest, reference: str, figure: str) -> Answer:
     return render(request, template, {**context_of(loaded), "working": shown})
 
 
+@require_GET
+def how_to_measure(request: HttpRequest) -> Answer:
+    """Every method on one page."""
+    return render(request, "dispensing/sheet_measuring.html", {"guides": measuring.GUIDES, "set_up": measuring.SET_UP})
+
+
+@require_GET
+def guide(request: HttpRequest, method: str) -> Answer:
+    """One method, to be shown where it is used."""
+    found = measuring.BY_METHOD.get(method)
+    if found is None:
+        raise Http404
+    return render(request, "dispensing/sheet_guide.html", {"g": found})
+
+
 _AT = "dispenses/<str:reference>/"
 urlpatterns = [
     path(_AT, sheet, name="sheet"),
@@ -517,4 +532,6 @@ urlpatterns = [
     path(_AT + "cancel/", cancel, name="cancel"),
     path(_AT + "working/<str:figure>/", working, name="working"),
     path("clients/<str:reference>/dispenses/", start, name="start"),
+    path("measuring/", how_to_measure, name="measuring"),
+    path("measuring/<str:method>/", guide, name="guide"),
 ]
