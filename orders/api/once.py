@@ -91,6 +91,6 @@ def _kept_problem(row: IdempotentAnswer, request: Request) -> HttpResponse:
 
 
 def forget_old_answers() -> int:
-    """Drop answers kept longer than KEPT_FOR; called by `manage.py lab_token`-like upkeep, never inside a request."""
+    """Drop answers kept longer than KEPT_FOR; called by `manage.py forget_answers`, never inside a request."""
     gone, _ = IdempotentAnswer.objects.filter(created_at__lt=timezone.now() - KEPT_FOR).delete()
     return gone

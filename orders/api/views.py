@@ -28,19 +28,7 @@ from orders.renderers import fhir, json_text
 
 PAGE, LARGEST_PAGE = 100, 500
 LARGEST_BODY = 200_000
-COLUMNS = (
-    "number",
-    "state",
-    "waiting",
-    "feed_position",
-    "version",
-    "issued_at",
-    "promised_on",
-    "cancelled_at",
-    "cancel_reason",
-    "document_sha256",
-    "document",
-)
+POSITION, VERSION = json_text.COLUMNS.index("feed_position"), json_text.COLUMNS.index("version")
 
 
 class SmallJSON(parsers.BaseParser):
@@ -237,10 +225,10 @@ class Orders(LabView):
             found = found.filter(waiting=waiting == "true")
         if states:
             found = found.filter(state__in=states)
-        rows = list(found.order_by("feed_position").values(*COLUMNS)[: limit + 1])
+        rows = list(found.order_by("feed_position").values_list(*json_text.COLUMNS)[: limit + 1])
         more, rows = len(rows) > limit, rows[:limit]
-        last = rows[-1]["feed_position"] if rows else after
-        seen = hashlib.sha256(f"{after}|{more}|{[(r['number'], r['version']) for r in rows]}".encode()).hexdigest()[:32]
+        last = rows[-1][POSITION] if rows else after
+        seen = hashlib.sha256(f"{after}|{more}|{[(r[0], r[VERSION]) for r in rows]}".encode()).hexdigest()[:32]
         tag = _etag(seen)
         headers = {}
         if more:
@@ -250,7 +238,7 @@ class Orders(LabView):
         unchanged = _not_modified(request, tag)
         if unchanged is not None:
             return unchanged
-        body = '{"orders": [' + ",\n".join([json_text.envelope(r) for r in rows])
+        body = '{"orders": [' + ",\n".join([json_text.line(*r) for r in rows])
         body += f'], "last": {last}, "more": {"true" if more else "false"}' + "}"
         return _send(request, body.encode("utf-8"), "application/json", tag, headers)
 
@@ -261,7 +249,7 @@ class OneOrder(LabView):
     @extend_schema(**shapes.ONE_ORDER)
     def get(self, request: Request, number: str, format: str | None = None) -> HttpResponse:
         """One order, as JSON, PDF or FHIR."""
-        row = Order.objects.filter(lab=self.lab, number=number).values(*COLUMNS).first()
+        row = Order.objects.filter(lab=self.lab, number=number).values(*json_text.COLUMNS).first()
         if row is None:
             raise Problem("not-found")
         form = request.accepted_renderer.format  # type: ignore[union-attr]
@@ -271,7 +259,7 @@ class OneOrder(LabView):
         if unchanged is not None:
             return unchanged
         if form == "json":
-            return _send(request, json_text.envelope(row).encode("utf-8"), "application/json", tag)
+            return _send(request, json_text.line(*row.values()).encode("utf-8"), "application/json", tag)
         cancelled = row["state"] == Order.State.CANCELLED
         if version is not None:
             document = json.loads(row["document"])

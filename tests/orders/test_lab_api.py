@@ -348,6 +348,34 @@ def test_if_match_guards_a_change(door, make_order):
     assert door.post(f"orders/{order.number}/acknowledgement", headers={"If-Match": "*"}).status_code == 200
 
 
+def test_old_answers_are_forgotten_and_new_ones_kept(door, make_order, capsys):
+    from django.core.management import call_command
+
+    order = make_order()
+    for key in ("old", "new"):
+        door.post(f"orders/{order.number}/acknowledgement", headers={"Idempotency-Key": key})
+    IdempotentAnswer.objects.filter(key="old").update(created_at=timezone.now() - timedelta(days=8))
+    call_command("forget_answers")
+    assert "1 dropped" in capsys.readouterr().out
+    assert IdempotentAnswer.objects.get().key == "new"
+
+
+def test_tokens_by_command(cast, door, capsys):
+    from django.core.management import CommandError, call_command
+
+    call_command("lab_token", cast.lab.code, "--group", str(cast.group.pk), "--label", "night job", "--days", "30")
+    text = capsys.readouterr().out.strip()
+    assert Door(door.client, text).get("orders").status_code == 200
+    call_command("lab_token", cast.lab.code, "--list")
+    listed = capsys.readouterr().out
+    assert "night job" in listed
+    assert text not in listed
+    call_command("lab_token", cast.lab.code, "--revoke", text[:10])
+    problem(Door(door.client, text).get("orders"), 401, "not-authenticated")
+    with pytest.raises(CommandError):
+        call_command("lab_token", "NOSUCH")
+
+
 # --- bad input
 
 
