@@ -34,6 +34,10 @@ class Labels:
         """A place where no label may stand."""
         self.taken.append((min(left, right), min(bottom, top), max(left, right), max(bottom, top)))
 
+    def free(self, text: Text) -> bool:
+        box = text_box(text)
+        return not any(_overlap(box, other) for other in self.taken)
+
     def put(self, candidates: Sequence[Text]) -> Text:
         """The first candidate that is free, else the one that overlaps least."""
         best, least = candidates[0], float("inf")

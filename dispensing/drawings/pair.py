@@ -470,8 +470,8 @@ class _Drawing:
         levels = [bottom + part * e.height for part in (0.32, 0.45, 0.6, 0.2, 0.75, 0.9)]
         outer = [Text("dim-text", dx + 1.0 * out, level - 1.1, text, TEXT, anchor, name) for level in levels]
         inner = [Text("dim-text", dx - 1.0 * out, level - 1.1, text, TEXT, other, name) for level in levels]
-        clear = [t for t in (*outer, *inner) if self._clear_of_rim(eye, t)]
-        self.say(*clear, *outer, *inner)
+        clear = next((t for t in (*outer, *inner) if self.labels.free(t) and self._clear_of_rim(eye, t)), None)
+        self.say(*((clear,) if clear else (*outer, *inner)))
         if e.min_height is not None and e.height < e.min_height - 1e-9:
             level = bottom + e.min_height
             self.add("limit", [self.at(eye, -self.a / 2, level), self.at(eye, self.a / 2, level)], name=f"{eye}.min-height")
@@ -495,9 +495,10 @@ class _Drawing:
         if not self.g.outline:
             return True
         left, low, right, high = text_box(text)
+        rim = self.g.points[:: max(1, len(self.g.outline) // 90)]  # near enough for a label
         half, sign = self.c / 2, 1.0 if eye == "right" else -1.0
         corners = [(sign * x + half, y) for x in (left - 0.3, right + 0.3) for y in (low, high)]
-        return len({inside(self.g.points, *corner) for corner in corners}) == 1
+        return len({inside(rim, *corner) for corner in corners}) == 1
 
     def _decentration(self, eye: Eye, x: float, level: float) -> None:
         if self.g.a is None or self.g.dbl is None or abs(x) < 0.05:

@@ -79,6 +79,8 @@ class _Order:
         self.zone: str = document["branch"]["time_zone"]
         self.later: list[Block] = []  # what the first page has no room for
         self.rest: list[Line] = []
+        self.columns = [measured(blocks(document), COLUMN) for blocks in (left_blocks, right_blocks)]
+        self.deepest = max(depth(lines) for lines in self.columns)
         self.foot = self._foot_lines()
         self.bottom = FOOT - 4.0 - len(self.foot) * leading(SMALL) - 2.0
 
@@ -90,7 +92,7 @@ class _Order:
         y = self._centration(y)
         geometry = geometry_of_document(self.document)
         picture = pair_picture(geometry, whole_blanks=True)
-        if picture.width > PAGE_WIDTH - 8 or y + picture.height + 110.0 > self.bottom:
+        if picture.width > PAGE_WIDTH - 8 or y + picture.height + 6.5 + self.deepest > self.bottom:
             picture = cropped(picture, geometry)
         on_first = picture.width <= PAGE_WIDTH - 8 and y + picture.height + 30.0 < self.bottom
         if on_first:
@@ -364,13 +366,11 @@ class _Order:
         self.sheet.rule(LEFT, y - 3.8, RIGHT, y - 3.8)
         kept: list[Line] = []
         room = self.bottom - y
-        columns = [blocks(self.document) for blocks in (left_blocks, right_blocks)]
-        size = BODY
-        if any(depth(measured(blocks, COLUMN, size)) > room for blocks in columns):
-            size = BODY - 0.8  # a little tighter rather than a second page for two lines
+        columns = self.columns
+        if self.deepest > room:  # a little tighter rather than a second page for two lines
+            columns = [measured(blocks(self.document), COLUMN, BODY - 0.8) for blocks in (left_blocks, right_blocks)]
         free = LEFT, y
-        for x, blocks in zip((LEFT, SECOND), columns, strict=True):
-            lines = measured(blocks, COLUMN, size)
+        for x, lines in zip((LEFT, SECOND), columns, strict=True):
             fits = fitting(lines, room)
             end = self._set(x, y, lines[:fits])
             kept += lines[fits:]
