@@ -116,7 +116,9 @@ def _distance(words: list[str], name: str) -> int:
     parts, total = name.split(), 0
     for word in words:
         allowed = 0 if len(word) < 4 else 1 if len(word) < 7 else 2
-        best = min((slips(word, p, allowed) for part in parts for p in {part, part[: len(word)]}), default=allowed + 1)
+        n = len(word)
+        readings = {p for part in parts for p in (part, part[: n - 1], part[:n], part[: n + 1])}
+        best = min((slips(word, p, allowed) for p in readings), default=allowed + 1)
         if best > allowed:
             return -1
         total += best

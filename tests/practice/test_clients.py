@@ -75,6 +75,7 @@ def find(cast, text):
         ("oakkhurst beatriks", ["bea"]),  # two slips in a long word
         ("odonell", ["sian"]),
         ("averland", ["olaf"]),
+        ("okhur", ["bram", "bea"]),  # still being typed, and already wrong
         ("zzzz", []),
         ("%", []),
         ("'; drop table practice_client; --", []),
