@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from decimal import Decimal
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 from urllib.parse import urlencode
 
@@ -18,6 +18,7 @@ from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
+from django.utils.safestring import SafeString
 from django.views.decorators.http import require_POST, require_safe
 
 from dispensing import catalogue, frame_table
@@ -27,6 +28,7 @@ from dispensing.models import CatalogueFrame, CatalogueLens, LensMaterial, LensO
 from dispensing.optics.notation import format_power, parse_mm
 from dispensing.optics.outlines import SHAPE_KINDS
 from dispensing.record import frame_to_store
+from dispensing.templatetags import drawings
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed
 from practice.web.fields import Field, with_errors
@@ -129,11 +131,15 @@ def _frame_search(request: HttpRequest, everything: QuerySet[CatalogueFrame]) ->
 
 
 def _frame_row(frame: CatalogueFrame) -> dict[str, Any]:
-    picture = (
-        small_front(tuple(frame.outline), float(frame.a or 0), float(frame.dbl or 0), str(frame)) if frame.outline else None
-    )
+    drawn = _drawn(tuple(frame.outline), float(frame.a or 0), float(frame.dbl or 0), str(frame)) if frame.outline else ""
     c = None if frame.a is None or frame.dbl is None else frame.a + frame.dbl
-    return {"item": frame, "picture": picture, "c": c, "shape": _words_of(frame.shape)}
+    return {"item": frame, "drawn": drawn, "c": c, "shape": _words_of(frame.shape)}
+
+
+@lru_cache(maxsize=1024)
+def _drawn(outline: tuple[float, ...], a: float, dbl: float, name: str) -> SafeString:
+    """The small front as SVG, kept: colours of one size share it, and thinning its curve is most of what a list costs."""
+    return drawings.picture(small_front(outline, a, dbl, name))
 
 
 def _list(

@@ -229,10 +229,17 @@ def test_changing_is_for_managers(cast, client, page):
 def test_the_frame_page_draws_the_frame(sized, client):
     client.force_login(sized.trainee)
     text = client.get(f"/frames/{sized.frame.code}/").text
-    assert 'class="outline"' in text or "outline" in text
+    assert text.count('data-part="right.outline"') == text.count('data-part="left.outline"') == 1
     assert "Box 52.0 by 40.0 mm, 18.0 mm between lenses." in text
     assert "70 mm" in text  # c = a + d
     assert "PD ?" not in text
+
+
+def test_the_list_draws_each_front(sized, client):
+    client.force_login(sized.trainee)
+    assert client.get("/frames/").text.count('class="outline"') == 1  # both lenses in one path
+    CatalogueFrame.objects.update(outline=[])
+    assert 'class="outline"' not in client.get("/frames/").text
 
 
 def test_a_search_that_is_not_understood_says_so_and_keeps_what_was_typed(cast, client):
