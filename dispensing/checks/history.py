@@ -53,6 +53,13 @@ class Slip:
     before: float  # blur distance of the typed power from the earlier, D
     after: float  # the same once the slip is undone
 
+    @property
+    def sure(self) -> bool:
+        """Too plain to be a change. A sphere near plano may change its sign by itself."""
+        if self.name == "sign of the sphere":
+            return self.before >= 1.0
+        return self.before >= 0.75 or self.after <= 0.15 * self.before
+
 
 def likely_slip(lens: PrescribedLens, now: Power, before: Power) -> Slip | None:
     """The single slip that explains best why this power is not like the earlier one; None when none explains it well."""
@@ -223,7 +230,7 @@ def slip(v: View, found: Finder) -> Iterator[Finding]:
                 ("Change", round(slip.before, 2), "D"),
                 ("Change with the slip undone", round(slip.after, 2), "D"),
             ),
-            severity=_severity(v, sure=slip.before >= 0.75 or slip.after <= 0.15 * slip.before),
+            severity=_severity(v, sure=slip.sure),
             consequence=f"The eye would be about {slip.before:.2f} D out.",
             resolution=f"{slip.meant}? Look at the prescription, or read the powers back.",
         )

@@ -423,8 +423,10 @@ def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
             ("Blank", have, "mm"),
             ("Decentration", round(v.figures.of(eye).decentration_in or 0.0, 1), "mm"),
         ),
-        limit=f"at least {mm(needed)}",
-        consequence="The lens will not cut out.",
+        limit=f"at least {mm(needed)}" + ("" if exact else ", by the rule of thumb"),
+        # the rule of thumb holds 2 mm in reserve: short of that, only an outline can tell
+        severity="stop" if exact or short > 2 else "confirm",
+        consequence="The lens will not cut out." if exact or short > 2 else "The lens may not cut out.",
         resolution=(
             f"The {mm(larger[0])} blank, or {narrower}." if larger else f"{narrower.capitalize()}, or look at PD and box."
         ),

@@ -74,7 +74,10 @@ class View:
         crossed = [_apart(self.powers[eye], self.powers_before[OTHER[eye]]) for eye in EYES]
         if None in straight or None in crossed:
             return 0.0
-        return sum((a or 0.0) ** 2 - (b or 0.0) ** 2 for a, b in zip(straight, crossed, strict=True)) / (2 * 0.35**2)
+        # beyond 1.5 D a misfit is a misfit: how large it is says nothing about which eye it belongs to
+        return sum(min(a or 0.0, 1.5) ** 2 - min(b or 0.0, 1.5) ** 2 for a, b in zip(straight, crossed, strict=True)) / (
+            2 * 0.35**2
+        )
 
     def in_box(self, eye: Eye) -> float | None:
         """Height of the fitting point (segment top, where there is a segment) above the lower box tangent, as computed; where the

@@ -175,7 +175,7 @@ RECORDS: tuple[Record, ...] = (
     _wrong("cylinder without axis", "young myope", "stop", "facts 1; ISO 13666", **{R + "cylinder": -1.25, R + "axis": None}),
     _wrong("axis without cylinder", "hyperope", "stop", "facts 2", **{L + "cylinder": None, L + "axis": 95.0}),
     _wrong("axis 195", "hyperope", "stop", "facts 3; ISO 8429:1986", **{R + "axis": 195.0}),
-    _wrong("sign of one sphere turned, last pair known", "young myope again", "stop", "facts 4", **{L + "sphere": 4.25}),
+    _wrong("sign of one sphere turned, last pair known", "young myope again", "stop", "facts 4", prescription__read_back=None, **{L + "sphere": 4.25}),
     _wrong("transposed without turning the axis", "hyperope", "confirm", "facts 5; textbook transposition",
            lens__compensation="practice", lens__ordered_right=OrderedPower(sphere=1.0, cylinder=1.0, axis=90),
            lens__ordered_left=OrderedPower(sphere=1.75, cylinder=-0.75, axis=85)),

@@ -102,6 +102,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("stop", "record 22", {**UNTRACED, "f.a": 58.0, "f.dbl": 18.0, "f.ed": 62.0, "m.R.far_pd": 29.0, "m.L.far_pd": 29.0, "lens.blank_diameter_mm": 75.0}),
         ("stop", "largest made is too small", {"d.blank_diameters": (55.0,)}),
         (None, "the list has a larger one", {"d.blank_diameters": (55.0, 65.0)}),
+        ("confirm", "81 for 82 by the rule of thumb", {**UNTRACED, "f.a": 58.0, "f.dbl": 18.0, "f.ed": 62.0, "m.R.far_pd": 29.0, "m.L.far_pd": 29.0, "lens.blank_diameter_mm": 81.0}),
         (None, "82 for 82", {**UNTRACED, "f.a": 58.0, "f.dbl": 18.0, "f.ed": 62.0, "m.R.far_pd": 29.0, "m.L.far_pd": 29.0, "lens.blank_diameter_mm": 82.0}),
         (None, "no diameter known", {"d.blank_diameters": ()}),
     ]),

@@ -245,6 +245,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     "rx.eyes-swapped": ("single", [
         ("stop", "record 25", {**FRESH, "R.sphere": -2.0, "L.sphere": -5.0, **earlier("-5/-0.5x90", "-2/-0.75x85")}),
         ("confirm", "read back and matching", {"R.sphere": -2.0, "L.sphere": -5.0, **earlier("-5/-0.5x90", "-2/-0.75x85")}),
+        (None, "a sign slip of one eye is no exchange", {"R.sphere": -4.25, "L.sphere": 4.25, **earlier("-4.25/-0.5x90", "-4.25/-0.75x85")}),
         (None, "sides kept", {**FRESH, "R.sphere": -5.25, "L.sphere": -2.0, **earlier("-5/-0.5x90", "-2/-0.75x85")}),
         ("note", "half a dioptre apart", {**FRESH, "R.cylinder": None, "L.sphere": -2.5, "L.cylinder": None, **earlier("-2.5", "-2")}),
         (None, "half a dioptre apart, read back", {"R.cylinder": None, "L.sphere": -2.5, "L.cylinder": None, **earlier("-2.5", "-2")}),
