@@ -65,9 +65,7 @@ def assess(case: Case, figures: Figures) -> tuple[Finding, ...]:
     A finding that another one explains (both eyes exchanged explains that each eye changed) is left out.
     """
     view = View(case, figures)
-    found: list[Finding] = []
-    for rule, finder in _RUN:
-        found.extend(rule(view, finder))
+    found = [finding for rule, finder in _RUN for finding in rule(view, finder)]
     if len(found) > 1:
         found = _without_symptoms(found)
         found.sort(key=_gravity)
