@@ -48,7 +48,7 @@ def branch_of(request: HttpRequest) -> Branch | None:
 def shell(request: HttpRequest) -> dict[str, Any]:
     """Context processor."""
     if not getattr(request, "user", None) or not request.user.is_authenticated:
-        return {"nav": [], "side": [], "desk": None, "desks": []}
+        return {"nav": [], "side": [], "shell_post": None, "shell_posts": []}
     desk = desk_of(request)
     nav = [item for label, name in NAV if (item := _item(request, label, name))]
     if (
@@ -67,7 +67,7 @@ def shell(request: HttpRequest) -> dict[str, Any]:
         ):
             if item := _item(request, label, name, args):
                 side.append(item)
-    return {"nav": nav, "side": side, "desk": desk, "desks": request._desks}  # type: ignore[attr-defined]
+    return {"nav": nav, "side": side, "shell_post": desk, "shell_posts": request._desks}  # type: ignore[attr-defined]
 
 
 def _item(request: HttpRequest, label: str, name: str, args: list[Any] | None = None) -> NavItem | None:

@@ -24,7 +24,7 @@ def presence(request: HttpRequest, reference: str) -> JsonResponse:
     now = timezone.now()
     Presence.objects.update_or_create(
         dispense=dispense,
-        staff=request.user,
+        staff=request.user,  # type: ignore[misc]
         defaults={"part": part if part in forms.PART_NAMES else "", "seen_at": now},
     )
     others = (
