@@ -175,12 +175,12 @@ def test_the_branch_one_works_at_now(client, cast):
     client.force_login(cast.dispenser)
     choose = reverse("practice:choose_branch")
     client.post(choose, {"branch": cast.branch.pk})
-    assert client.get("/").context["desk"].branch == cast.branch
+    assert client.get("/").context["shell_post"].branch == cast.branch
     client.post(choose, {"branch": cast.other_branch.pk, "next": "/clients/"})
-    assert client.get("/").context["desk"].branch == cast.other_branch
+    assert client.get("/").context["shell_post"].branch == cast.other_branch
     for other in (cast.foreign_branch.pk, "x", ""):
         client.post(choose, {"branch": other})
-        assert client.get("/").context["desk"].branch == cast.other_branch
+        assert client.get("/").context["shell_post"].branch == cast.other_branch
 
 
 def test_somebody_without_a_post_can_sign_in_and_sees_nothing(client, cast):
