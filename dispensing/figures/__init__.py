@@ -6,28 +6,94 @@ All arithmetic is in `dispensing.optics`; this package only decides what is fed 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from dispensing.case import EYES, Case, Eye
 from dispensing.figures.place import Front, fill_blank, fill_place, lacking_frame, read_front, reference_point
 from dispensing.figures.powers import fill_powers, near_only
 from dispensing.figures.seeing import fill_needs, fill_seeing
-from dispensing.figures.substance import Wanted, fill_substance, note_no_substance, wanted_lens
+from dispensing.figures.substance import Cut, Wanted, cut_all, fill_substance, note_no_substance, wanted_lens
 from dispensing.figures.usual import FAILED, READING_DROP_MM, Notes, drop_unreal
 from dispensing.figures.values import Figures, LensFigures
 from dispensing.optics import magnification
 from dispensing.optics.power import Power
 
-__all__ = ["Figures", "LensFigures", "compute", "near_only"]
+__all__ = ["Figures", "LensFigures", "compute", "compute_many", "near_only"]
 
 
 def _sum(right: float | None, left: float | None) -> float | None:
     return None if right is None or left is None else right + left
 
 
+@dataclass(slots=True)
+class _Half:
+    """A Case computed as far as the lenses that are wanted, before any of them is cut."""
+
+    front: Front
+    notes: Notes
+    outs: dict[Eye, dict[str, Any]]
+    powers: dict[Eye, Power]
+    wanted: dict[Eye, Wanted]
+
+
 def compute(case: Case) -> Figures:
     """Every figure that the Case allows. Never raises: a figure that cannot be computed is None and listed in `unknown`."""
+    return _other_half(case, _half(case), None)
+
+
+def compute_many(cases: Sequence[Case]) -> list[Figures]:
+    """`compute` of each Case. Those that differ in little else than the lens share what is common to them: a lens that two designs
+    have in common over one frame is cut once, all of a frame in one pass; designs that differ only in name, range and blanks are one.
+    """
+    keys = [_figures_hang_on(case) for case in cases]
+    halves = {}
+    over: dict[tuple[Any, ...], list[tuple[Case, _Half]]] = {}
+    for key, case in zip(keys, cases, strict=True):
+        if key not in halves:
+            half = halves[key] = _half(case)
+            if half.front.shape is not None and case.frame is not None:
+                where = (id(case.frame), case.rules.groove_mm)
+                over.setdefault(where, []).append((case, half))
+    ready: dict[tuple[Any, ...], dict[Wanted, Cut]] = {
+        where: cut_all(members[0][0], members[0][1].front, [w for _, half in members for w in half.wanted.values()])
+        for where, members in over.items()
+    }
+    done: dict[tuple[Any, ...], Figures] = {}
+    for key, case in zip(keys, cases, strict=True):
+        if key not in done:
+            done[key] = _other_half(case, halves[key], ready.get((id(case.frame), case.rules.groove_mm)))
+    return [done[key] for key in keys]
+
+
+def _figures_hang_on(case: Case) -> tuple[Any, ...]:
+    """What the figures of a Case depend on: two Cases with the same have the same figures. Parts beside the lens by identity."""
+    lens, design = case.lens, case.lens.design
+    if design is not None:
+        design = replace(design, **_NO_FIGURE)
+    lens = replace(lens, design=design, blank_diameter_mm=None, coating="", tint=None, remark="")
+    return (lens, *(id(getattr(case, name)) for name in _BESIDE_THE_LENS))
+
+
+_NO_FIGURE: Mapping[str, Any] = {
+    "identity": "",
+    "name": "",
+    "min_height_mm": None,
+    "min_above_mm": None,
+    "sphere_min": None,
+    "sphere_max": None,
+    "cylinder_max": None,
+    "add_min": None,
+    "add_max": None,
+    "prism_max": None,
+    "blank_diameters": (),
+    "degression": None,
+}
+_BESIDE_THE_LENS = tuple(f.name for f in fields(Case) if f.name not in ("lens", "today", "hands", "earlier"))
+
+
+def _half(case: Case) -> _Half:
     notes = Notes()
     front = read_front(case, notes)
     outs: dict[Eye, dict[str, Any]] = {"right": {}, "left": {}}
@@ -49,13 +115,18 @@ def compute(case: Case) -> Figures:
                 one = None
             if one is not None:
                 wanted[eye] = one
-    lenses = fill_substance(case, front, wanted, outs, notes)
+    return _Half(front, notes, outs, powers, wanted)
+
+
+def _other_half(case: Case, half: _Half, ready: Mapping[Wanted, Cut] | None) -> Figures:
+    outs, notes = half.outs, half.notes
+    lenses = fill_substance(case, half.front, half.wanted, outs, notes, ready)
     seen: dict[Eye, float | None] = {"right": None, "left": None}
-    for eye, power in powers.items():
+    for eye, power in half.powers.items():
         seen[eye] = fill_seeing(case, eye, power, lenses.get(eye), outs[eye], notes)
         if eye not in lenses:
             note_no_substance(case, eye, outs[eye], notes)
-    return _pair(case, front, outs, powers, seen, notes)
+    return _pair(case, half.front, outs, half.powers, seen, notes)
 
 
 def _pair(

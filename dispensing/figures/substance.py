@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from dispensing.case import Case, Eye
+from dispensing.case import Case, Eye, Frame
 from dispensing.figures.place import Front
 from dispensing.figures.usual import EDGE_MM, FAILED, Notes, number, thinning, usual_centre_mm
 from dispensing.optics import thickness
@@ -69,61 +70,104 @@ _SUBSTANCE = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A lens cut to an outline: the lens and the figures of its substance, all but the mass."""
+
+    lens: Lens
+    figures: dict[str, Any]
+
+
 def fill_substance(
-    case: Case, front: Front, wanted: dict[Eye, Wanted], outs: dict[Eye, dict[str, Any]], notes: Notes
+    case: Case,
+    front: Front,
+    wanted: dict[Eye, Wanted],
+    outs: dict[Eye, dict[str, Any]],
+    notes: Notes,
+    ready: Mapping[Wanted, Cut] | None = None,
 ) -> dict[Eye, Lens]:
-    """Thickness, edges, mass of the lenses, both in one vectorised pass where both are known."""
-    shape = front.shape
-    if shape is None or not wanted:
+    """Thickness, edges, mass of the lenses, both in one vectorised pass where both are known.
+
+    `ready`: lenses cut before, over the same outline (`cut_all`); one that is not among them cannot be made.
+    """
+    if front.shape is None or not wanted:
         return {}
-    try:
-        return _cut(case, shape, wanted, outs)
-    except FAILED:
-        pass
+    if ready is None:
+        ready = cut_all(case, front, wanted.values())
+    density = number(case.lens.material.density) if case.lens.material else None
     lenses: dict[Eye, Lens] = {}
-    for eye, one in wanted.items():  # one lens that cannot be made does not take the other's figures away
-        try:
-            lenses |= _cut(case, shape, {eye: one}, outs)
-        except FAILED:
+    for eye, one in wanted.items():
+        cut = ready.get(one)
+        if cut is None:
             for name in _SUBSTANCE:
                 notes.lack(f"{eye}.{name}", "lens.front_curve", "lens.material", f"prescription.{eye}.sphere")
+            continue
+        lenses[eye] = cut.lens
+        outs[eye].update(cut.figures)
+        if density is not None:
+            try:
+                outs[eye]["mass_g"] = thickness.mass_g(cut.figures["volume_mm3"], density)
+            except FAILED:  # a density no material has
+                notes.lack(f"{eye}.mass_g", "lens.material")
     return lenses
 
 
-def _cut(case: Case, shape: Box, wanted: dict[Eye, Wanted], outs: dict[Eye, dict[str, Any]]) -> dict[Eye, Lens]:
+def cut_all(case: Case, front: Front, wanted: Iterable[Wanted]) -> dict[Wanted, Cut]:
+    """Each different lens over the outline of `front`, cut once; one that cannot be made is left out and takes no other away."""
+    different = list(dict.fromkeys(wanted))
+    try:
+        return dict(zip(different, _cut(case, front, different), strict=True))
+    except FAILED:
+        pass
+    cuts: dict[Wanted, Cut] = {}
+    for one in different:
+        try:
+            cuts[one] = _cut(case, front, [one])[0]
+        except FAILED:
+            continue
+    return cuts
+
+
+def holes_of(frame: Frame) -> tuple[tuple[float, float], ...]:
+    """Where the lens is drilled, mm from the boxed centre."""
+    drills = frame.drill_points if frame.mount == "drilled" else ()
+    return tuple((p.x, p.y) for p in drills if number(p.x) is not None and number(p.y) is not None)
+
+
+def _cut(case: Case, front: Front, wanted: Sequence[Wanted]) -> list[Cut]:
+    shape = front.shape
     assert case.frame is not None
-    drills = case.frame.drill_points if case.frame.mount == "drilled" else ()
-    holes = [(p.x, p.y) for p in drills if number(p.x) is not None and number(p.y) is not None]
-    density = number(case.lens.material.density) if case.lens.material else None
+    assert shape is not None
+    holes = holes_of(case.frame)
     lenses = thickness.least_lenses(
-        [w.spec for w in wanted.values()],
+        [w.spec for w in wanted],
         shape.x,
         shape.y,
-        min_centre=[w.min_centre for w in wanted.values()],
-        min_edge=[w.min_edge for w in wanted.values()],
+        min_centre=[w.min_centre for w in wanted],
+        min_edge=[w.min_edge for w in wanted],
         extra=holes,
     )
+    return cuts_of(lenses, shape, holes)
+
+
+def cuts_of(lenses: Sequence[Lens], shape: Box, holes: Sequence[tuple[float, float]] = ()) -> list[Cut]:
+    """Lenses of known thickness cut to one shape."""
     table, volumes = thickness.edge_and_volume(lenses, shape)
-    found = dict(zip(wanted, lenses, strict=True))
-    filled = []
-    for row, eye in enumerate(wanted):
+    cuts = []
+    for row, lens in enumerate(lenses):
         edge = thickness.edge_of(table[row], shape)
-        more: dict[str, Any] = {
-            "centre_thickness": lenses[row].centre,
+        figures: dict[str, Any] = {
+            "centre_thickness": lens.centre,
             "edge_thinnest": edge.thinnest,
             "edge_thinnest_at_deg": edge.thinnest_at_deg,
             "edge_thickest": edge.thickest,
             "edge_thickest_at_deg": edge.thickest_at_deg,
             "edge_profile": tuple(edge.profile.tolist()),
-            "edge_at_drill_points": tuple([thickness.thickness_at(lenses[row], x, y) for x, y in holes]),
+            "edge_at_drill_points": tuple([thickness.thickness_at(lens, x, y) for x, y in holes]),
             "volume_mm3": volumes[row],
         }
-        if density is not None:
-            more["mass_g"] = thickness.mass_g(volumes[row], density)
-        filled.append((eye, more))
-    for eye, more in filled:
-        outs[eye].update(more)
-    return found
+        cuts.append(Cut(lens, figures))
+    return cuts
 
 
 def note_no_substance(case: Case, eye: Eye, out: dict[str, Any], notes: Notes) -> None:

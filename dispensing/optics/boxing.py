@@ -70,8 +70,10 @@ def _array(values: Sequence[float] | Array, argument: str) -> Array:
     if array.size < MIN_POINTS:
         raise BadOutline(argument, f"has {array.size} points; at least {MIN_POINTS} are needed to show a lens shape.")
     # a sum of finite numbers of this size is finite, and one pass is all it costs
-    if not math.isfinite(float(array.sum())):
-        raise NotFinite(argument, float(array.sum()))
+    with np.errstate(invalid="ignore", over="ignore"):  # +inf and -inf together: the sum says so, numpy need not
+        total = float(array.sum())
+    if not math.isfinite(total):
+        raise NotFinite(argument, total)
     return array
 
 
