@@ -30,7 +30,14 @@ CAUTIONS = (
     "Made to the ordered powers and centration. If figures here do not agree with each other, ask the branch before making.",
     "The law and the safety standards of the place where the spectacles are supplied come first.",
 )
-CANCELLABLE = (Order.State.ISSUED, Order.State.ACKNOWLEDGED, Order.State.IN_WORK, Order.State.CANNOT_MAKE)
+CANCELLABLE = (
+    Order.State.ISSUED,
+    Order.State.ACKNOWLEDGED,
+    Order.State.IN_WORK,
+    Order.State.CANNOT_MAKE,
+    Order.State.REJECTED,
+)
+OVER = (Order.State.CANCELLED, Order.State.RETURNED)  # another order may stand in for one of these
 
 
 # --- numbers and places in the feed ---------------------------------------------------------------------------------------
@@ -78,15 +85,13 @@ def lock_ahead(branch: Branch | None, *labs: Lab) -> None:
 
 
 def live_order(dispense: Dispense) -> Order | None:
-    return Order.objects.filter(dispense=dispense).exclude(state=Order.State.CANCELLED).select_related("lab").first()
+    return Order.objects.filter(dispense=dispense).exclude(state__in=OVER).select_related("lab").first()
 
 
 def order_to_replace(dispense: Dispense) -> Order | None:
-    """The last cancelled order of this dispense that no other stands in for."""
+    """The last order of this dispense that was cancelled, or came back from its client, and that no other stands in for."""
     return (
-        Order.objects.filter(dispense=dispense, state=Order.State.CANCELLED, replaced_by=None)
-        .order_by("-cancelled_at", "-pk")
-        .first()
+        Order.objects.filter(dispense=dispense, state__in=OVER, replaced_by=None).order_by("-cancelled_at", "-pk").first()
     )
 
 

@@ -26,6 +26,7 @@ State = Order.State
 Acknowledged = Literal["order", "cancellation"]
 FORWARD = (State.ISSUED, State.ACKNOWLEDGED, State.IN_WORK, State.DISPATCHED)
 REPORTED = (State.IN_WORK, State.DISPATCHED)
+AT_BRANCH = (State.RECEIVED, State.PASSED, State.COLLECTED, State.RETURNED)  # the finished pair is not the lab's any more
 BATCH = 1000
 
 
@@ -43,6 +44,11 @@ def _locked(lab: Lab, number: str, version: int | None) -> Order:
 def _refuse_if_cancelled(order: Order) -> None:
     if order.state == State.CANCELLED:
         raise OrderRefused("order-cancelled", "The practice has cancelled this order. Do not make it.")
+
+
+def _refuse_if_arrived(order: Order) -> None:
+    if order.state in AT_BRANCH:
+        raise OrderRefused("order-further-on", f"The branch has the pair: this order is {order.get_state_display()}.")
 
 
 def _write(order: Order, lab: Lab, kind: str, *, fields: Iterable[str], note: str = "", data: dict[str, Any]) -> OrderEvent:
@@ -80,6 +86,9 @@ def acknowledge(*, lab: Lab, number: str, what: Acknowledged = "order", version:
     if order.state == State.ISSUED:
         order.state, order.waiting = State.ACKNOWLEDGED, False
         _write(order, lab, "acknowledged", fields=["state", "waiting"], data={})
+    elif order.state == State.REJECTED and order.waiting:
+        order.waiting = False
+        _write(order, lab, "rejection_seen", fields=["waiting"], data={})
     return order
 
 
@@ -149,7 +158,10 @@ def report_progress(
     _refuse_if_cancelled(order)
     if order.state == State.CANNOT_MAKE:
         raise OrderRefused("order-cannot-be-made", "The lab has said that it cannot make this order.")
-    have, want = FORWARD.index(State(order.state)), FORWARD.index(State(state))
+    _refuse_if_arrived(order)
+    # a rejected pair is made again under the same number: the way begins anew
+    have = FORWARD.index(State.ACKNOWLEDGED if order.state == State.REJECTED else State(order.state))
+    want = FORWARD.index(State(state))
     if want < have:
         raise OrderRefused("order-further-on", f"This order is already {order.get_state_display()}.")
     data = {"tracking": tracking} if tracking else {}
@@ -167,6 +179,7 @@ def promise(*, lab: Lab, number: str, on: date, note: str = "", version: int | N
     """The day the lab means to dispatch."""
     order = _locked(lab, number, version)
     _refuse_if_cancelled(order)
+    _refuse_if_arrived(order)
     if order.state in (State.DISPATCHED, State.CANNOT_MAKE):
         raise OrderRefused("order-further-on", f"This order is already {order.get_state_display()}.")
     if order.promised_on == on:
@@ -184,6 +197,7 @@ def cannot_make(*, lab: Lab, number: str, reason: str, version: int | None = Non
     _refuse_if_cancelled(order)
     if order.state == State.CANNOT_MAKE:
         return order
+    _refuse_if_arrived(order)
     if order.state == State.DISPATCHED:
         raise OrderRefused("order-further-on", "This order is already dispatched.")
     order.state, order.waiting = State.CANNOT_MAKE, False

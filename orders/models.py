@@ -50,6 +50,11 @@ class Order(models.Model):
         ACKNOWLEDGED = "acknowledged", "acknowledged"
         IN_WORK = "in_work", "in work"
         DISPATCHED = "dispatched", "dispatched"
+        RECEIVED = "received", "arrived, to be checked"
+        REJECTED = "rejected", "rejected: back at the lab"
+        PASSED = "passed", "to be collected"
+        COLLECTED = "collected", "collected"
+        RETURNED = "returned", "to be made again"  # after a return visit; a new order stands in for it
         CANNOT_MAKE = "cannot_make", "cannot be made"
         CANCELLED = "cancelled", "cancelled"
 
@@ -72,6 +77,8 @@ class Order(models.Model):
     cancelled_at = models.DateTimeField(null=True, blank=True)
     cancel_reason = models.CharField(max_length=400, blank=True)
     promised_on = models.DateField(null=True, blank=True)  # by the lab
+    rejected_at = models.DateTimeField(null=True, blank=True)  # the last time a finished pair went back
+    reject_reason = models.CharField(max_length=400, blank=True)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -79,7 +86,9 @@ class Order(models.Model):
             models.UniqueConstraint(fields=["group", "number"], name="order_number_once_per_group"),
             models.UniqueConstraint(fields=["lab", "feed_position"], name="feed_position_once_per_lab"),
             models.UniqueConstraint(
-                fields=["dispense"], condition=~models.Q(state="cancelled"), name="one_live_order_per_dispense"
+                fields=["dispense"],
+                condition=~models.Q(state__in=["cancelled", "returned"]),
+                name="one_live_order_per_dispense",
             ),
         ]
         indexes = [
@@ -141,3 +150,94 @@ class IdempotentAnswer(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["lab", "key"], name="idempotency_key_once_per_lab")]
+
+
+# --- after the order ------------------------------------------------------------------------------------------------------
+
+
+class ReceiptCheck(models.Model):
+    """One look at a finished pair: what was measured, as typed and as understood, and what the tolerance standard says of it."""
+
+    class Decision(models.TextChoices):
+        OPEN = "", "not decided"
+        PASSED = "passed", "passed"
+        REJECTED = "rejected", "rejected to the lab"
+        ACCEPTED = "accepted", "accepted outside tolerance"
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="receipts")
+    at = models.DateTimeField()
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    standard = models.CharField(max_length=20)
+    typed = models.JSONField(default=dict)  # {"right.sphere": "-225", ...} as it was typed
+    readings = models.JSONField(default=dict)  # {"right": {"sphere": "-2.25"}, ...} as it was understood
+    verdict = models.JSONField(default=dict)  # orders.receipt.verdict.to_json
+    outcome = models.CharField(max_length=12)  # within, outside, incomplete
+    copied = models.BooleanField(default=False)  # every reading equals the order in every digit
+    points = models.JSONField(default=list)  # codes of orders.receipt.points found in order
+    statement = models.CharField(
+        max_length=400, blank=True
+    )  # the impact-resistance statement that was made, if one is demanded
+    remark = models.CharField(max_length=400, blank=True)
+    decision = models.CharField(max_length=10, choices=Decision.choices, blank=True, default=Decision.OPEN)
+    reason = models.CharField(max_length=400, blank=True)
+    decided_at = models.DateTimeField(null=True, blank=True)
+    decided_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["at", "id"]
+        indexes = [models.Index(fields=["decision", "decided_at"], name="receipt_by_decision")]
+
+
+class Collection(models.Model):
+    """The pair handed over: who fitted it, what was seen and said."""
+
+    order = models.OneToOneField(Order, on_delete=models.PROTECT, related_name="collection")
+    at = models.DateTimeField()
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    restricted = models.JSONField(default=list)  # why a registered person had to do it; empty when not
+    fit_points = models.JSONField(default=list)
+    marks_rechecked = models.CharField(max_length=10, blank=True)  # yes, moved, gone, none
+    acuity = models.JSONField(default=dict)  # {"right": "6/6", "left": "", "both": "6/5", "near": "N5"}
+    advice = models.JSONField(default=list)
+    cautions = models.JSONField(default=list)
+    remark = models.CharField(max_length=400, blank=True)
+
+
+class ReturnVisit(models.Model):
+    """A client comes back: what they say, what is measured now, what could explain it, and what the dispenser decides."""
+
+    class Outcome(models.TextChoices):
+        OPEN = "", "not decided"
+        ADJUST = "adjust", "adjusted"
+        REMAKE = "remake", "made again"
+        REFER = "refer", "referred back to the prescriber"
+        ADAPT = "adapt", "time to adapt"
+        NOTHING = "nothing", "nothing changed"
+
+    class Bears(models.TextChoices):
+        NOT_SAID = "", "not said"
+        NOBODY = "nobody", "no cost"
+        BRANCH = "branch", "the branch"
+        LAB = "lab", "the lab"
+        PRESCRIBER = "prescriber", "the prescriber"
+        CLIENT = "client", "the client"
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="returns")
+    at = models.DateTimeField()
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    complaints = models.JSONField(default=list)  # codes of orders.returns.words
+    words = models.CharField(max_length=400, blank=True)  # what the client says
+    typed = models.JSONField(default=dict)
+    measured = models.JSONField(default=dict)  # as worn now: {"right.pd": "31.5", "vertex": "14", ...}
+    explained = models.JSONField(default=list)  # candidate explanations as they were computed, by size
+    outcome = models.CharField(max_length=10, choices=Outcome.choices, blank=True, default=Outcome.OPEN)
+    cause = models.CharField(max_length=30, blank=True)  # code of orders.returns.words
+    bears = models.CharField(max_length=10, choices=Bears.choices, blank=True, default=Bears.NOT_SAID)
+    note = models.CharField(max_length=400, blank=True)
+    look_again_on = models.DateField(null=True, blank=True)
+    decided_at = models.DateTimeField(null=True, blank=True)
+    decided_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["at", "id"]
+        indexes = [models.Index(fields=["outcome", "at"], name="return_by_outcome")]

@@ -52,7 +52,9 @@ def scoped(queryset: QuerySet[M], staff: Any) -> QuerySet[M]:
     """The rows of `queryset` that belong to the group of `staff`; for any model that leads to a group."""
     if not (getattr(staff, "is_authenticated", False) and staff.is_active and staff.group_id):
         return queryset.none()
-    works = Exists(Post.objects.filter(staff=staff.pk, branch__group=staff.group_id))  # as works_somewhere, in the same query
+    works = Exists(
+        Post.objects.filter(staff=staff.pk, branch__group=staff.group_id)
+    )  # as works_somewhere, in the same query
     for name, way in _WAYS_TO_GROUP:
         try:
             queryset.model._meta.get_field(name)
@@ -163,6 +165,13 @@ def _registered_if_restricted(words: str) -> Rule:
     return rule
 
 
+def _registered(words: str) -> Rule:
+    def rule(ask: Ask) -> str | None:
+        return None if ask.staff.registered else words
+
+    return rule
+
+
 def _all(*rules: Rule) -> Rule:
     def rule(ask: Ask) -> str | None:
         return next((no for each in rules if (no := each(ask)) is not None), None)
@@ -199,6 +208,16 @@ ACTIONS: dict[str, Rule] = {
     ),
     "order.cancel": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
     "order.replace": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "receipt.record": _ANYBODY,
+    "receipt.decide": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "receipt.accept_outside": _all(
+        _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+        _registered("Only a registered person accepts a pair that is outside tolerance or not fully measured."),
+    ),
+    "collection.record": _all(_ANYBODY, _registered_if_restricted("a registered person has to hand over the spectacles.")),
+    "return.record": _ANYBODY,
+    "return.decide": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "learning.people": _MANAGER,
     "branch.settings": _MANAGER,
     "staff.change": _MANAGER,
     "audit.read": _MANAGER,

@@ -30,6 +30,8 @@ FIELDS = (
     "keep_child_until_age",
     "groove_mm",
     "name_on_lab_documents",
+    "impact_statement",
+    "prism_feed",
 )
 SHORTEST_REASON = 10
 

@@ -62,6 +62,12 @@ class Branch(models.Model):
     groove_mm = models.DecimalField(max_digits=3, decimal_places=2, default="0.50")
     limits = models.JSONField(default=dict, blank=True)  # thresholds changed here: {name: {"value", "reason", "by", "on"}}
     name_on_lab_documents = models.BooleanField(default=False)
+    impact_statement = models.CharField(max_length=400, blank=True)  # to be confirmed at the receipt check; empty: no such rule
+    prism_feed = models.CharField(  # which lens of an unequal pair feeds the prism tolerance: not settled in any text seen
+        max_length=8,
+        choices=[("weaker", "the weaker lens (tighter)"), ("mean", "the mean of both"), ("stronger", "the stronger lens")],
+        default="weaker",
+    )
 
     class Meta:
         verbose_name_plural = "branches"

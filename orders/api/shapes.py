@@ -110,12 +110,17 @@ _ENVELOPE = _object(
     waiting={"type": "boolean"},
     feed_position={
         "type": "integer",
-        "description": "Grows with every piece of news from the practice: issued, answered, cancelled.",
+        "description": "Grows with every piece of news from the practice: issued, answered, cancelled, rejected.",
     },
     version={"type": "integer"},
     issued_at=_INSTANT,
     promised_on={"type": ["string", "null"], "format": "date"},
     cancelled={"anyOf": [_object(at=_INSTANT, reason={"type": "string"}), {"type": "null"}]},
+    rejected={
+        "anyOf": [_object(at=_INSTANT, reason={"type": "string"}), {"type": "null"}],
+        "description": "The finished pair was sent back: when and why, with what was measured. It is made again under the same"
+        " number: report progress as before.",
+    },
     sha256={"type": "string", "description": "Of the document in canonical form (RFC 8785), as UTF-8."},
     schema={"type": "string", "description": "Address of the document's JSON Schema."},
     document={

@@ -18,6 +18,8 @@ COLUMNS = (
     "promised_on",
     "cancelled_at",
     "cancel_reason",
+    "rejected_at",
+    "reject_reason",
     "document_sha256",
     "document",
 )
@@ -33,6 +35,8 @@ def line(
     promised_on: date | None,
     cancelled_at: datetime | None,
     cancel_reason: str,
+    rejected_at: datetime | None,
+    reject_reason: str,
     sha256: str,
     document: str,
 ) -> str:
@@ -42,14 +46,17 @@ def line(
     nothing that JSON would have to escape; a reason may, and is.
     """
     promised = f'"{promised_on.isoformat()}"' if promised_on else "null"
-    cancelled = "null"
+    cancelled = rejected = "null"
     if cancelled_at:
         reason = json.dumps(cancel_reason, ensure_ascii=False)
         cancelled = f'{{"at": "{_moment(cancelled_at)}", "reason": {reason}}}'
+    if rejected_at:
+        reason = json.dumps(reject_reason, ensure_ascii=False)
+        rejected = f'{{"at": "{_moment(rejected_at)}", "reason": {reason}}}'
     return (
         f'{{"number": "{number}", "state": "{state}", "waiting": {"true" if waiting else "false"}, '
         f'"feed_position": {feed_position}, "version": {version}, "issued_at": "{_moment(issued_at)}", '
-        f'"promised_on": {promised}, "cancelled": {cancelled}, "sha256": "{sha256}", "schema": "{SCHEMA_PATH}", '
+        f'"promised_on": {promised}, "cancelled": {cancelled}, "rejected": {rejected}, "sha256": "{sha256}", "schema": "{SCHEMA_PATH}", '
         f'"document": {document}}}'
     )
 

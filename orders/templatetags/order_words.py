@@ -22,6 +22,15 @@ WORDS = {
     "question": "The lab asks",
     "answered": "Answered",
     "cannot_make": "The lab cannot make it",
+    "received": "Arrived",
+    "checked": "Measured on arrival",
+    "rejected": "Rejected to the lab",
+    "rejection_seen": "The lab knows that it is rejected",
+    "passed": "Passed",
+    "accepted": "Accepted outside tolerance",
+    "collected": "Collected",
+    "return_visit": "The client came back",
+    "return_decided": "Return visit decided",
 }
 
 

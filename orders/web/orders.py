@@ -67,7 +67,7 @@ def order_list(request: HttpRequest) -> HttpResponse:
     today = (branch or branches[0]).today() if branches else None
     wanting = (
         found.annotate(asked=Subquery(open_question), given_back=Subquery(given_back))
-        .exclude(state__in=[State.CANCELLED, State.DISPATCHED])
+        .exclude(state__in=[State.CANCELLED, State.DISPATCHED, *lab_progress.AT_BRANCH])
         .filter(Q(asked__isnull=False) | Q(state=State.CANNOT_MAKE) | Q(promised_on__lt=today))
         .select_related("lab", "dispense__client", "branch")
         .order_by("issued_at", "pk")[:PAGE]

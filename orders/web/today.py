@@ -14,6 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from dispensing import waiting
+from orders.lab_progress import AT_BRANCH
 from orders.models import Order
 from practice import access
 from practice.models import Branch
@@ -56,11 +57,14 @@ def _orders(branch: Branch) -> list[OrderList]:
         .annotate(open_questions=Count("questions", filter=Q(questions__answered_at=None)))
         .order_by("issued_at")
     )
-    open_orders = live.exclude(state=Order.State.DISPATCHED)
-    dispatched = live.filter(state=Order.State.DISPATCHED, issued_at__gte=now - timedelta(days=90))
+    state = Order.State
+    open_orders = live.exclude(state__in=[state.DISPATCHED, *AT_BRANCH])
+    recent = live.filter(issued_at__gte=now - timedelta(days=90))
+    dispatched, arrived, passed = (recent.filter(state=s) for s in (state.DISPATCHED, state.RECEIVED, state.PASSED))
 
     def row(order: Any) -> OrderRow:
-        late = (order.promised_on is not None and order.promised_on < today and order.state != Order.State.DISPATCHED) or (
+        done = (Order.State.DISPATCHED, *AT_BRANCH)
+        late = (order.promised_on is not None and order.promised_on < today and order.state not in done) or (
             order.state == Order.State.ISSUED and now - order.issued_at > UNANSWERED_AFTER
         )
         return OrderRow(
@@ -74,6 +78,8 @@ def _orders(branch: Branch) -> list[OrderList]:
         ("The lab asks, or cannot make it", asked),
         ("Late, or not acknowledged for a day", [r for r in rest if r.late]),
         ("Issued, not yet acknowledged", [r for r in rest if not r.late and r.order.state == Order.State.ISSUED]),
+        ("Arrived, to be checked", [row(o) for o in arrived[:ORDERS_SHOWN]]),
+        ("Checked, to be collected", [row(o) for o in passed[:ORDERS_SHOWN]]),
         ("At the lab", [r for r in rest if not r.late and r.order.state != Order.State.ISSUED]),
         ("Dispatched: on the way, or here", [row(o) for o in dispatched[:ORDERS_SHOWN]]),
     ]

@@ -70,13 +70,22 @@ class BranchForm(forms.Form):
     keep_child_until_age = Read(whole_number(16, 100, unit=" years"), needed="Type the age.", label="Keep a child's to age")
     groove_mm = Read(_decimal, needed="Type the usual depth.", label="Rim to bevel apex, each side")
     name_on_lab_documents = forms.BooleanField(required=False, label="Put the client's name on documents for the lab")
+    impact_statement = Read(partial(line, longest=400), label="Impact-resistance statement at the receipt check")
+    prism_feed = forms.ChoiceField(
+        required=False,
+        choices=Branch._meta.get_field("prism_feed").choices,
+        label="Prism tolerance of an unequal pair goes by",
+    )
+
+    def clean_prism_feed(self) -> str:
+        return self.cleaned_data["prism_feed"] or "weaker"
 
     PARTS = (
         ("Place", ("name", "code", "phone", "time_zone", "address")),
-        ("How powers and prisms are judged", ("tolerance_standard", "cylinder_form", "groove_mm")),
+        ("How powers and prisms are judged", ("tolerance_standard", "prism_feed", "cylinder_form", "groove_mm")),
         (
             "Rules that differ by country",
-            ("restricted_below_age", "prescription_valid_months", "registered_may_use_expired"),
+            ("restricted_below_age", "prescription_valid_months", "registered_may_use_expired", "impact_statement"),
         ),
         ("Records", ("keep_adult_years", "keep_child_until_age", "name_on_lab_documents")),
     )
@@ -101,6 +110,8 @@ _BRANCH_DETAILS: dict[str, dict[str, Any]] = {
     "keep_adult_years": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
     "keep_child_until_age": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
     "groove_mm": {"unit": "mm", "kind": "figure", "inputmode": "decimal", "help": "Where the frame does not say."},
+    "impact_statement": {"wide": True, "help": "What has to be stated of finished lenses by local rules. Empty: no such rule here."},
+    "prism_feed": {"help": "No text seen settles it: check your copy of the standard."},
 }
 
 
