@@ -7,6 +7,7 @@ OpticsError
 ├── SingularPower   the power matrix cannot be inverted: no decentration gives that prism, no image plane, ...
 ├── RayLost         a real ray misses a surface or is totally reflected
 ├── BadOutline      an outline that is empty, crosses itself or does not hold its own centre
+├── BadPoints       points placed on a picture that cannot be a face behind a frame
 └── NotationError   text that is not a figure in the trade's notation
 """
 
@@ -64,6 +65,10 @@ class RayLost(OpticsError):
 
 class BadOutline(OpticsError):
     pass
+
+
+class BadPoints(OpticsError):
+    """`argument` is the point's name (`pupil.right`, `rim.left.bottom`, ...) or the pair's (`reference`)."""
 
 
 class NotationError(OpticsError):
