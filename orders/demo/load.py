@@ -11,6 +11,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from dispensing.models import Dispense
+from orders import guard
 from orders.demo import catalogue, history, people, scenario
 from orders.labs import create_token
 from orders.models import Lab, Order
@@ -142,11 +143,13 @@ def _new_tokens(labs: Iterable[Lab]) -> dict[str, str]:
 
 
 def _empty() -> None:
-    """Audit rows refuse to be deleted; only for a database that holds nothing but the demo is that set aside."""
+    """Audit rows and orders refuse to be deleted; only for a database that holds nothing but the demo is that set aside."""
     audit_guard.remove()
+    guard.remove()
     try:
         call_command("flush", interactive=False, verbosity=0)
     finally:
+        guard.install()
         audit_guard.install()
 
 

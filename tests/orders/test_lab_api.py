@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from orders import labs
+from orders import guard, labs
 from orders.lab_progress import answer_question
 from orders.models import IdempotentAnswer, LabToken, Order, OrderEvent, Question
 from practice.models import AuditEvent
@@ -91,7 +91,8 @@ def test_the_feed_hands_out_the_stored_text_byte_for_byte(door, make_order):
     order = make_order()
     # text that another serialiser would write differently
     odd = order.document.replace('{"as_worn"', '{ "as_worn"', 1)
-    Order.objects.filter(pk=order.pk).update(document=odd)
+    with guard.set_aside():
+        Order.objects.filter(pk=order.pk).update(document=odd)
     assert odd.encode() in door.get("orders").content
     assert odd.encode() in door.get(f"orders/{order.number}").content
 
@@ -188,7 +189,8 @@ def test_another_labs_order_does_not_exist(door, foreign_door, make_order):
 
 def test_two_groups_may_use_the_same_number_and_each_lab_gets_its_own(cast, door, foreign_door, make_order):
     ours, theirs = make_order(), make_order(lab=cast.foreign_lab)
-    Order.objects.filter(pk=theirs.pk).update(number=ours.number)
+    with guard.set_aside():
+        Order.objects.filter(pk=theirs.pk).update(number=ours.number)
     assert door.get(f"orders/{ours.number}").json()["sha256"] == ours.document_sha256
     assert foreign_door.get(f"orders/{ours.number}").json()["sha256"] == theirs.document_sha256
 
