@@ -334,7 +334,7 @@ def cylinder_unusual(v: View, found: Finder) -> Iterator[Finding]:
 def mirror_signs(v: View, found: Finder) -> Iterator[Finding]:
     """Why: one eye minus and the other plus by the same amount is very rare; a lost sign is not.
     Fires: R −4.25, L +4.25, typed once.
-    Silent: R −0.50, L +0.50; R −4.25, L +1.00; read back and matching.
+    Silent: R −0.50, L +0.50; R −4.25, L +1.00; read back and matching; the last pair was like it.
     """
     rx = v.rx
     if rx is None or not v.fresh or v.rx_explained:
@@ -342,6 +342,8 @@ def mirror_signs(v: View, found: Finder) -> Iterator[Finding]:
     right, left = rx.right.sphere, rx.left.sphere
     if right is None or left is None or right * left >= 0:
         return
+    if all(off is not None and off <= 1.0 for off in v.changed_by.values()):
+        return  # the last pair was like it
     if min(abs(right), abs(left)) >= v.limit["rx.mirror.size"] and abs(right + left) <= 0.5:
         yield found(
             "The spheres are alike in size and opposite in sign.",

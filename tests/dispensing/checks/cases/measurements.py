@@ -247,7 +247,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "not measured", {"m.R.height_reference": "visible_rim", "m.R.height": None}),
     ]),
     "height.rim-not-lowest": ("progressive", [
-        ("confirm", "1.7 mm, and 1 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0}),
+        ("confirm", "1.7 mm, and 2 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "m.R.height": 21.0, "m.L.height": 21.0}),
+        ("note", "1.7 mm, and 1 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0}),
         ("note", "1.7 mm, and as high as usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "m.R.height": 23.0, "m.L.height": 23.0}),
         ("note", "as in the earlier pair", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "earlier": (before(height=(20.0, 20.5), frame=DEEP),)}),
         (None, "near the middle", {}),

@@ -100,6 +100,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "unlike in size", {**FRESH, "R.sphere": -4.25, "L.sphere": 1.0}),
         (None, "read back", {"R.sphere": -4.25, "L.sphere": 4.25}),
         (None, "one plano", {**FRESH, "R.sphere": 0.0, "L.sphere": 2.5}),
+        (None, "the last pair was like it", {**FRESH, "R.sphere": -4.25, "L.sphere": 4.25, **earlier("-4", "4")}),
     ]),
     "rx.nothing-prescribed": ("single", [
         ("confirm", "plano both", {"R.sphere": 0.0, "R.cylinder": None, "L.sphere": 0.0, "L.cylinder": None}),
