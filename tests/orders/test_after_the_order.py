@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from orders import collect, issue, lab_progress, receive
+from orders import collect, guard, issue, lab_progress, receive
 from orders.errors import OrderRefused
 from orders.models import Collection, Order, OrderEvent, ReceiptCheck
 from orders.receipt.points import points_for
@@ -75,7 +75,8 @@ def test_the_order_is_the_measure_not_the_prescription(cast, order):
     """The order states compensated powers here; what fits the prescription does not fit the order."""
     content = json.loads(order.document)
     content["lenses"]["right"]["ordered"]["sphere"] = "-2.62"
-    Order.objects.filter(pk=order.pk).update(document=json.dumps(content))
+    with guard.set_aside():
+        Order.objects.filter(pk=order.pk).update(document=json.dumps(content))
     order.refresh_from_db()
     assert checked(cast, order).outcome == "outside"
 
