@@ -29,21 +29,36 @@
     return sign + digits + (found[3] ? " " + found[3] : "");
   };
 
-  const fields = () => [...document.querySelectorAll("form.sheet-form input:not([type=hidden]):not([data-skip]), form.sheet-form select, form.rx-again input:not([type=hidden])")]
-    .filter((f) => !f.disabled && (f.type !== "radio" || f.checked || !document.querySelector(`input[name="${CSS.escape(f.name)}"]:checked`)));
-
-  const goOn = (from, back) => {
-    const list = fields(), i = list.indexOf(from);
-    let next = list[i + (back ? -1 : 1)];
-    if (!next) next = document.querySelector("#part-review a, #part-review button");
-    if (!next) return false;
+  // What Enter goes through, in the order of the work. Of a group of choices it stops at the first; Tab goes through all.
+  const STOPS = "form.sheet-form input:not([type=hidden]):not([data-skip]), form.sheet-form select, form.rx-again input:not([type=hidden]), #f-frame-search, #fit-actions button[name=confirm], #adopt-all";
+  const group = (f) => (f.type === "checkbox" || f.type === "radio" ? f.closest("fieldset.choices") : null);
+  const fields = () => {
+    const seen = new Set();
+    return [...document.querySelectorAll(STOPS)].filter((f) => {
+      const of = group(f);
+      if (f.disabled || (of && seen.has(of)) || f.closest("[data-idle]")) return false;
+      if (f.type === "radio" && !f.checked && of?.querySelector("input:checked")) return false;
+      if (of) seen.add(of);
+      const more = f.closest("details.more");
+      return !(more && !more.open);
+    });
+  };
+  const arrive = (next) => {
     const fold = next.closest("details.sheet-part");
     if (fold && !fold.open) fold.open = true;
-    const more = next.closest("details.more");
-    if (more && !more.open) { return goOn(next, back); }
     next.focus();
-    if (next.select && next.type !== "checkbox" && next.type !== "radio") next.select();
-    return true;
+    if (next.matches("input:not([type=checkbox]):not([type=radio])")) next.select();
+  };
+  const goOn = (from, back) => {
+    const list = fields();
+    let i = list.indexOf(from);
+    if (i < 0) i = list.findIndex((f) => group(f) && group(f) === group(from));
+    const next = list[i + (back ? -1 : 1)] || document.querySelector("#review .button:not(.plain), #review .button");
+    if (next) arrive(next);
+  };
+  const goOnAfter = (place) => {
+    const next = fields().find((f) => place.compareDocumentPosition(f) & Node.DOCUMENT_POSITION_FOLLOWING && !place.contains(f));
+    if (next) arrive(next);
   };
 
   document.addEventListener("keydown", (event) => {
@@ -57,12 +72,26 @@
       input.dispatchEvent(new Event("input", { bubbles: true }));
       return;
     }
-    if (event.key === "Enter" && !event.isComposing && !event.ctrlKey && !event.metaKey && !input.hasAttribute("data-skip") && input.closest("form.sheet-form")) {
+    if (input.id === "f-frame-search" || input.matches(".frame-choice")) return;
+    if (event.key === "Enter" && !event.isComposing && !event.ctrlKey && !event.metaKey && !input.hasAttribute("data-skip") && (input.closest("form.sheet-form") || (input.closest("form.rx-again") && fields().at(-1) !== input))) {
       event.preventDefault();
       if (input.dataset.kind === "readings" && input.value.trim()) { changed(input); }
       goOn(input, event.shiftKey);
     }
   });
+
+  // Frames found: Enter or Down goes to the first, Up and Down through the list, Enter takes one.
+  document.addEventListener("keydown", (event) => {
+    const found = [...document.querySelectorAll("#frame-results .frame-choice")];
+    const at = found.indexOf(event.target);
+    if (event.target.id === "f-frame-search" && (event.key === "ArrowDown" || event.key === "Enter") && found.length) { event.preventDefault(); found[0].focus(); }
+    if (event.target.id === "f-frame-search" && event.key === "Enter" && !event.target.value.trim()) { event.preventDefault(); goOn(event.target, event.shiftKey); }
+    if (at >= 0 && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
+      event.preventDefault();
+      (found[at + (event.key === "ArrowDown" ? 1 : -1)] || (event.key === "ArrowUp" ? $("f-frame-search") : found[at])).focus();
+    }
+  });
+  document.addEventListener("submit", (event) => { if (event.target.matches(".frames-found")) sessionStorage.setItem("datumline.next", "fit"); });
 
   document.addEventListener("click", (event) => {
     const copy = event.target.closest("[data-copy]");
@@ -235,8 +264,9 @@
     if (focusId) { const again = $(focusId); if (again) { again.focus({ preventScroll: true }); if (from !== null && again.setSelectionRange) try { again.setSelectionRange(from, from); } catch { /* a field without a caret */ } } }
     else if (focused) {
       const visible = [...old.querySelectorAll("button,a,input:not([type=hidden])")].filter((f) => f.offsetParent && !f.disabled);
-      const next = visible.find((f) => f.name === focused.name) || visible[0] || old.closest("details")?.querySelector("summary");
-      next?.focus({ preventScroll: true });
+      const same = visible.find((f) => f.name && f.name === focused.name && f.value === focused.value);
+      if (same) same.focus({ preventScroll: true });
+      else goOnAfter(focused.id === "adopt-all" || focused.name === "confirm" ? old : visible[0] || old);
     }
     if (window.htmx) htmx.process(old);
   };
@@ -447,14 +477,22 @@
   fold();
   narrow.addEventListener("change", fold);
   const aside = document.querySelector("#sheet > aside");
-  const mark = document.createElement("div");
-  mark.className = "scroll-mark";
-  sheet.before(mark);
-  new IntersectionObserver(([seen]) => aside.classList.toggle("shrunk", !seen.isIntersecting)).observe(mark);
-  if (location.hash.startsWith("#part-")) {
-    const part = document.querySelector(location.hash);
-    if (part && part.matches("details")) { part.open = true; part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select")?.focus({ preventScroll: true }); part.scrollIntoView({ block: "start" }); }
-  }
+  // Far apart, because shrinking moves the page by itself: one threshold alone would flutter.
+  const shrink = () => { const y = scrollY, small = aside.classList.contains("shrunk"); if (small ? y < 40 : y > 260) aside.classList.toggle("shrunk"); };
+  addEventListener("scroll", shrink, { passive: true });
+  shrink();
+  const following = sessionStorage.getItem("datumline.next");
+  sessionStorage.removeItem("datumline.next");
+  // After the browser has gone to the part in the address, which takes the focus away.
+  const land = () => {
+    if (!location.hash.startsWith("#part-")) return;
+    const part = $(following ? `part-${following}` : location.hash.slice(1));
+    if (!part || !part.matches("details")) return;
+    part.open = true;
+    part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select, input[type=search]")?.focus({ preventScroll: true });
+    part.scrollIntoView({ block: "start" });
+  };
+  if (document.readyState === "complete") land(); else addEventListener("load", () => setTimeout(land, 0));
 
   // Set-up points: ticked once a session, folded when all are.
   const points = $("set-up");
