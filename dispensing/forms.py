@@ -71,6 +71,7 @@ class Entry:
     error: str = ""
     chosen: tuple[str, ...] = ()  # of a field that takes several choices
     theirs: str | None = None  # what somebody else saved here meanwhile
+    remark: str = ""  # what whoever returned the dispense said of this field
 
 
 class Posted(Protocol):

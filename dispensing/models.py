@@ -342,6 +342,42 @@ class Adoption(models.Model):
         ordering = ["at", "id"]
 
 
+class Photograph(models.Model):
+    """A front view to measure on. The bytes are our own encoding of what was sent; once removed they are gone and the fact stays."""
+
+    class Kind(models.TextChoices):
+        CARD = "card", "card, 85.60 mm wide"
+        FRAME = "frame", "the frame itself"
+        LENGTH = "length", "another known length"
+
+    dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="photographs")
+    image = models.BinaryField(null=True, blank=True)  # JPEG without metadata; null: removed
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    sha256 = models.CharField(max_length=64)  # of the bytes that are or were kept
+    frame_identity = models.CharField(max_length=80, blank=True)  # the frame when it was added
+    added_by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    added_at = models.DateTimeField()
+    version = models.PositiveIntegerField(default=1)  # of the points and of what is stated about the picture
+    points = models.JSONField(default=dict, blank=True)  # {name: [x, y]} in pixels from the upper left corner
+    reference_kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.CARD)
+    reference_mm = mm()  # of another known length
+    reference_ahead_mm = mm()  # the reference before (+) or behind (-) the lens plane
+    camera_mm = mm()
+    camera_above_mm = mm()
+    turn_deg = mm()
+    looking = models.CharField(max_length=8, default="camera")  # camera, far
+    mark = models.CharField(max_length=8, default="pupil")  # pupil, reflex
+    placed_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    placed_at = models.DateTimeField(null=True, blank=True)
+    removed_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    removed_at = models.DateTimeField(null=True, blank=True)
+    removed_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["-added_at", "-id"]
+
+
 class Reason(models.Model):
     """Why a `confirm` finding is right this time. Void once the finding's key or figures change."""
 
@@ -364,6 +400,7 @@ class Signature(models.Model):
         SIGNED = "signed", "signed"
         RETURNED = "returned", "returned"
         LIFTED = "lifted", "lifted by a later change"
+        TAKEN = "taken_over", "taken over"
 
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="signatures")
     decision = models.CharField(max_length=10, choices=Decision.choices)
@@ -376,6 +413,17 @@ class Signature(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+
+
+class Remark(models.Model):
+    """What a supervisor says of one field or part of a dispense they return."""
+
+    signature = models.ForeignKey(Signature, on_delete=models.PROTECT, related_name="remarks")
+    path = models.CharField(max_length=80)  # a field of the sheet ("prescription.right.sphere") or a whole part ("fit")
+    text = models.CharField(max_length=400)
+
+    class Meta:
+        ordering = ["id"]
 
 
 class Presence(models.Model):

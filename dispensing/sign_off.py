@@ -10,7 +10,7 @@ SHA-256. Any later change lifts the signature (`lift_signature`, called by whate
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -24,7 +24,8 @@ from dispensing.assess import (
     needs_signature,
     restricted,
 )
-from dispensing.models import Dispense, Signature
+from dispensing.models import Dispense, Remark, Signature
+from dispensing.record.base import ORDER_OF_PARTS
 from dispensing.snapshot import seal
 from practice import access, audit, sign_in
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
@@ -35,7 +36,9 @@ __all__ = [
     "lift_signature",
     "may_issue",
     "needs_signature",
+    "open_remarks",
     "put_forward",
+    "remark_places",
     "restricted",
     "return_to_dispenser",
     "sign",
@@ -44,6 +47,7 @@ __all__ = [
 ]
 
 LONGEST_COMMENT = 2000
+LONGEST_REMARK = 400
 State = Dispense.State
 Decision = Signature.Decision
 
@@ -57,6 +61,21 @@ def current_signature(dispense: Dispense) -> Signature | None:
     if last is None or last.decision != Decision.SIGNED or last.dispense_version != dispense.version:
         return None
     return last
+
+
+def remark_places() -> frozenset[str]:
+    """What a comment can be tied to: every field of the sheet, and each part as a whole."""
+    from dispensing import forms  # built on the use cases of this floor
+
+    return frozenset(forms.all_specs()) | frozenset(ORDER_OF_PARTS)
+
+
+def open_remarks(dispense: Dispense) -> list[Remark]:
+    """What the last return said of single fields, while the dispense is still returned. No query in any other state."""
+    if dispense.state != State.RETURNED:
+        return []
+    last = dispense.signatures.filter(decision=Decision.RETURNED).last()
+    return list(last.remarks.select_related("signature__by")) if last else []
 
 
 def why_not_issue(*, actor: Staff, dispense: Dispense, found: Assessment | None = None) -> str | None:
@@ -147,17 +166,23 @@ def sign(
         return _decide(row, actor, Decision.SIGNED, State.SIGNED, comment, snapshot=text, digest=digest)
 
 
-def return_to_dispenser(*, actor: Staff, dispense: Dispense, version: int, comment: str) -> Signature:
-    """Give a dispense back with a comment that says what to look at."""
+def return_to_dispenser(
+    *, actor: Staff, dispense: Dispense, version: int, comment: str, remarks: Sequence[tuple[str, str]] = ()
+) -> Signature:
+    """Give a dispense back with a comment that says what to look at, and comments on single fields.
+
+    `remarks`: (path of a field or name of a part, text). Raises Invalid ("comment", "remark.<n>") when nothing is said.
+    """
     comment = _comment(comment)
-    if not comment:
+    tied = _remarks(remarks)
+    if not comment and not tied:
         raise Invalid({"comment": "Say what should be looked at again."})
     with transaction.atomic():
         row = _locked(dispense, version)
         access.require(actor, "dispense.return", branch=row.branch, subject=row)
         if row.state not in {State.WAITING, State.SIGNED}:
             raise Refused(f"This dispense is {row.get_state_display()}; it cannot be returned.")
-        return _decide(row, actor, Decision.RETURNED, State.RETURNED, comment)
+        return _decide(row, actor, Decision.RETURNED, State.RETURNED, comment, remarks=tied)
 
 
 def take_over(*, actor: Staff, dispense: Dispense, version: int) -> Dispense:
@@ -173,6 +198,14 @@ def take_over(*, actor: Staff, dispense: Dispense, version: int) -> Dispense:
         row.dispenser, row.state, row.updated_by = actor, State.OPEN, actor
         row.version += 1
         row.save(update_fields=["dispenser", "state", "updated_by", "version", "updated_at"])
+        Signature.objects.create(
+            dispense=row,
+            decision=Decision.TAKEN,
+            by=actor,
+            at=timezone.now(),
+            comment=f"From {before.display_name}.",
+            dispense_version=row.version,
+        )
         _told(row, actor, "dispense.taken_over", {"dispenser": before.pk}, {"dispenser": actor.pk})
         return row
 
@@ -207,6 +240,30 @@ def _comment(text: str) -> str:
     return text
 
 
+def _remarks(remarks: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    errors: dict[str, str] = {}
+    said: list[tuple[str, str]] = []
+    for number, (at, text) in enumerate(remarks):
+        text = " ".join(text.split())
+        if not at and not text:
+            continue
+        if not at:
+            errors[f"remark.{number}"] = "Choose what this is about."
+        elif at not in remark_places():
+            errors[f"remark.{number}"] = "That is not on the sheet."
+        elif not text:
+            errors[f"remark.{number}"] = "Say what should be looked at there, or choose nothing."
+        elif len(text) > LONGEST_REMARK:
+            errors[f"remark.{number}"] = f"At most {LONGEST_REMARK} characters; this is {len(text)}."
+        elif "\x00" in text:
+            errors[f"remark.{number}"] = "That contains a character that cannot be kept."
+        else:
+            said.append((at, text))
+    if errors:
+        raise Invalid(errors)
+    return said
+
+
 def _password_again(actor: Staff, password: str, address: str) -> None:
     """Before the transaction, so that a failed try is counted although nothing else is saved."""
     wait = sign_in.seconds_to_wait(name=actor.username, address=address)
@@ -233,7 +290,15 @@ def _locked(dispense: Dispense, version: int) -> Dispense:
 
 
 def _decide(
-    row: Dispense, actor: Staff, decision: Decision, state: State, comment: str, *, snapshot: str = "", digest: str = ""
+    row: Dispense,
+    actor: Staff,
+    decision: Decision,
+    state: State,
+    comment: str,
+    *,
+    snapshot: str = "",
+    digest: str = "",
+    remarks: Sequence[tuple[str, str]] = (),
 ) -> Signature:
     signature = Signature.objects.create(
         dispense=row,
@@ -245,11 +310,14 @@ def _decide(
         snapshot=snapshot,
         snapshot_sha256=digest,
     )
+    Remark.objects.bulk_create(Remark(signature=signature, path=at, text=text) for at, text in remarks)
     before, row.state = row.state, state
     row.save(update_fields=["state", "updated_at"])
     after: dict[str, Any] = {"state": state, "comment": comment, "version": row.version}
     if digest:
         after["seen_sha256"] = digest
+    if remarks:
+        after["remarks"] = [f"{at}: {text}" for at, text in remarks]
     words = {Decision.SUBMITTED: "put_forward", Decision.SIGNED: "signed", Decision.RETURNED: "returned"}
     _told(row, actor, f"dispense.{words[decision]}", {"state": before}, after)
     return signature

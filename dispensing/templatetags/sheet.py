@@ -74,6 +74,23 @@ def field_words(path: str) -> str:
 
 
 @register.filter
+def part_of(path: str) -> str:
+    return path.partition(".")[0]
+
+
+@register.filter
+def field_id(path: str) -> str:
+    return forms.all_specs()[path].id if path in forms.all_specs() else ""
+
+
+@register.filter
+def place_words(path: str) -> str:
+    """What a comment is tied to: the part and the name of the field, or the part alone."""
+    spec = forms.all_specs().get(path)
+    return f"{spec.part.capitalize()}, {spec.label[0].lower()}{spec.label[1:]}" if spec else path.capitalize()
+
+
+@register.filter
 def manual_url(check: str) -> str:
     """The manual page of a check; empty while there is none."""
     try:
@@ -94,7 +111,8 @@ def _field(e: Entry, label: str | None, *, bare: bool) -> str:
     if e.error:
         classes += " bad"
     invalid = ' aria-invalid="true"' if e.error else ""
-    described = f' aria-describedby="{ident}-echo {ident}-error"'
+    said = f" {ident}-remark" if e.remark else ""
+    described = f' aria-describedby="{ident}-echo {ident}-error{said}"'
     if spec.kind == "text":
         control = f'<textarea id="{ident}" name="{spec.path}" rows="2"{described}{invalid}>\n{escape(e.typed)}</textarea>'
         classes += " wide"
@@ -118,6 +136,7 @@ def _after(e: Entry) -> str:
     echo = e.echo if e.echo and e.echo.split(" ")[0] != e.typed else ""
     theirs = f'<span class="theirs">theirs: {escape(e.theirs)}</span>' if e.theirs is not None else ""
     hidden = "" if e.error else " hidden"
+    theirs += f'<p class="remark" id="{ident}-remark">{escape(e.remark)}</p>' if e.remark else ""
     return (
         f'<output class="echo" id="{ident}-echo" for="{ident}">{escape(echo)}</output>{theirs}'
         f'<p class="error" id="{ident}-error"{hidden}>{escape(e.error)}</p>'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
 from django.contrib import messages
@@ -12,11 +13,12 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_safe
 
 from dispensing import case as c
-from dispensing import sign_off, waiting
+from dispensing import forms, sign_off, waiting
 from dispensing.assess import Assessment, assess_to_answer, give_reason
 from dispensing.drawings.geometry import geometry_of
 from dispensing.drawings.pair import pair_picture
 from dispensing.models import Dispense, Signature
+from dispensing.record import ORDER_OF_PARTS
 from dispensing.snapshot import Damaged, read_snapshot, seal
 from dispensing.web.sheet import present
 from practice import access
@@ -138,6 +140,27 @@ def desk(request: HttpRequest) -> HttpResponse:
 
 
 DEEDS = ("put_forward", "sign", "return", "take_over", "reason")
+REMARKS = 4  # lines for comments on single fields
+
+
+def _places() -> list[tuple[str, list[tuple[str, str]]]]:
+    """What a comment can be tied to, by part; ordered powers and the near row are reached through the part."""
+    rare = ("lens.ordered_", "prescription.right.near", "prescription.left.near", "readings.observer", "readings.reference")
+    out = []
+    for part in ORDER_OF_PARTS:
+        fields = [(p, s.label) for p, s in forms.specs(part).items() if not p.startswith(rare)]
+        out.append((part.capitalize(), [(part, f"{part.capitalize()} as a whole"), *fields]))
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RemarkLine:
+    """One line of the form that returns a dispense."""
+
+    number: int
+    at: str = ""
+    text: str = ""
+    error: str = ""
 
 
 def sign_off_page(request: HttpRequest, reference: str) -> HttpResponse:
@@ -184,7 +207,7 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
         )
         return f"Signed. {dispense.reference} can be ordered."
     if deed == "return":
-        sign_off.return_to_dispenser(**common, comment=comment)
+        sign_off.return_to_dispenser(**common, comment=comment, remarks=_typed_remarks(request))
         return f"Returned to {dispense.dispenser.display_name}."
     if deed == "take_over":
         sign_off.take_over(**common)
@@ -197,6 +220,19 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
             raise Invalid({f"reason {key}": problem.errors["reason"]}) from problem
         return "Reason recorded."
     raise Refused("Nothing was done: choose one of the buttons.")
+
+
+def _typed_remarks(request: HttpRequest) -> list[tuple[str, str]]:
+    at, text = request.POST.getlist("at")[:20], request.POST.getlist("remark")[:20]
+    return list(zip_longest(at, text, fillvalue=""))
+
+
+def _remark_lines(request: HttpRequest, errors: dict[str, str]) -> list[RemarkLine]:
+    typed = _typed_remarks(request) if request.POST.get("deed") == "return" else []
+    typed += [("", "")] * (REMARKS - len(typed))
+    return [
+        RemarkLine(number=n, at=at, text=text, error=errors.get(f"remark.{n}", "")) for n, (at, text) in enumerate(typed)
+    ]
 
 
 def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], trouble: str) -> dict[str, Any]:
@@ -235,9 +271,10 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
     fields = {
         "put_forward": comment("put_forward", "Anything the supervisor should know"),
         "sign": comment("sign", "Comment"),
-        "return": comment("return", "What should be looked at again", required=True),
+        "return": comment("return", "What should be looked at again"),
         "password": password,
     }
+    lines = _remark_lines(request, errors)
     reasons = []
     for number, view in enumerate(shown.findings, start=1):
         key = view.finding.key
@@ -263,12 +300,17 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "shown": shown,
         "findings": reasons,
         "seen": seal(found)[1],
-        "signatures": dispense.signatures.select_related("by"),
+        "signatures": dispense.signatures.select_related("by").prefetch_related("remarks"),
+        "remark_lines": lines,
+        "places": _places(),
         "covers": sign_off.current_signature(dispense),
         "needs_signature": sign_off.needs_signature(dispense),
         "fields": fields,
         "trouble": trouble,
-        "errors": [f for f in [*fields.values(), *(f for _, f in reasons)] if f.error],
+        "errors": [
+            *(f for f in [*fields.values(), *(f for _, f in reasons)] if f.error),
+            *({"id": f"f-remark-{x.number}", "label": "Comment on a field", "error": x.error} for x in lines if x.error),
+        ],
         "open_stops": found.open_stops,
         "open_confirms": found.open_confirms,
         "may_put_forward": state in {State.OPEN, State.RETURNED} and may("dispense.put_forward"),

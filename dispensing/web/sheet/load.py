@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.http import HttpRequest
@@ -14,6 +14,7 @@ from dispensing.case import Case
 from dispensing.forms import Entry, Parsed
 from dispensing.gather import Rows, case_of, fetch, for_case
 from dispensing.models import Dispense
+from dispensing.sign_off import open_remarks
 from dispensing.web.sheet.entries import entries_of
 from dispensing.web.sheet.present import Sheet
 from dispensing.web.sheet.readings import Desk
@@ -50,6 +51,10 @@ def whole(
     entries: dict[str, Entry] = entries_of(dispense, case)
     for part in (parsed or {}).values():
         entries.update(part.entries)
+    remarks = open_remarks(dispense)
+    for remark in remarks:
+        if entry := entries.get(remark.path):
+            entries[remark.path] = replace(entry, remark=f"{entry.remark} {remark.text}".strip())
     found = assess_case(over(case) if over else case, reasons=list(dispense.reasons.select_related("by")))
     sheet = Sheet(
         dispense=dispense,
@@ -57,6 +62,7 @@ def whole(
         entries=entries,
         allowed=why_not is None and dispense.state not in CLOSED,
         why_not=why_not or "",
+        remarks=remarks,
     )
     return Loaded(sheet=sheet, desk=Desk(dispense, found, entries, rows), rows=rows, recorded=case)
 

@@ -18,7 +18,7 @@ from dispensing.drawings.pair import pair_picture
 from dispensing.drawings.shapes import Picture
 from dispensing.figures import Figures
 from dispensing.forms import Entry
-from dispensing.models import Dispense, Reason, Signature
+from dispensing.models import Dispense, Reason, Remark, Signature
 from dispensing.optics.notation import format_axis, format_mm, format_power, format_prism
 from dispensing.record import ORDER_OF_PARTS, part_version
 
@@ -468,6 +468,7 @@ class Sheet:
     deeds: Sequence[Deed] = ()
     next_step: str = ""
     last_comment: Signature | None = None
+    remarks: Sequence[Remark] = ()  # what the last return said of single fields
 
     @property
     def case(self) -> c.Case:
