@@ -3,6 +3,7 @@
 OpticsError
 ├── NotFinite       not a number, or infinite
 ├── OutOfRange      finite, but outside what the function is documented for
+├── NotStated       an argument that has no usual value and was left out
 ├── TooFew          fewer values than the sum can be done with
 ├── SingularPower   the power matrix cannot be inverted: no decentration gives that prism, no image plane, ...
 ├── RayLost         a real ray misses a surface or is totally reflected
@@ -46,6 +47,10 @@ class OutOfRange(OpticsError):
     def __init__(self, argument: str, value: object, why: str) -> None:
         super().__init__(argument, why)
         self.value = value
+
+
+class NotStated(OpticsError):
+    pass
 
 
 class TooFew(OpticsError):

@@ -101,8 +101,7 @@ def changing(
     with transaction.atomic():
         row = lock(dispense)
         access.require(actor, permission, branch=row.branch, subject=row)
-        if row.state in _CLOSED:
-            raise Refused(_CLOSED[Dispense.State(row.state)])
+        refuse_closed(row)
         if version is not None and version != part_version(row, part):
             raise PartConflict(part, row)
         change = Change(row, actor, part, action)
@@ -126,6 +125,12 @@ def changing(
             before=change.before,
             after=change.after,
         )
+
+
+def refuse_closed(dispense: Dispense) -> None:
+    """Refused when the state of the dispense allows no change."""
+    if dispense.state in _CLOSED:
+        raise Refused(_CLOSED[Dispense.State(dispense.state)])
 
 
 def lock(dispense: Dispense) -> Dispense:
