@@ -20,7 +20,7 @@ from dispensing.figures.values import Figures, LensFigures
 from dispensing.optics import magnification
 from dispensing.optics.power import Power
 
-__all__ = ["Figures", "LensFigures", "compute", "compute_many", "near_only"]
+__all__ = ["Figures", "LensFigures", "compute", "compute_many", "near_only", "wanted_of"]
 
 
 def _sum(right: float | None, left: float | None) -> float | None:
@@ -65,6 +65,11 @@ def compute_many(cases: Sequence[Case]) -> list[Figures]:
         if key not in done:
             done[key] = _other_half(case, halves[key], ready.get((id(case.frame), case.rules.groove_mm)))
     return [done[key] for key in keys]
+
+
+def wanted_of(case: Case) -> dict[Eye, Wanted]:
+    """The lenses that a Case asks for, before they are cut: for those who try them in many frames."""
+    return _half(case).wanted
 
 
 def _figures_hang_on(case: Case) -> tuple[Any, ...]:
