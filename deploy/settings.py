@@ -56,6 +56,10 @@ def _database() -> dict[str, object]:
 
 DEBUG = _flag("DATUMLINE_DEBUG", False)
 SECRET_KEY = _secret()
+# Addresses or networks of reverse proxies whose X-Forwarded-For is believed; without, a lab's address is that of the connection.
+TRUSTED_PROXIES = [p.strip() for p in os.environ.get("DATUMLINE_PROXIES", "").split(",") if p.strip()]
+# Whether labs' webhooks may lead to private and loopback addresses, and go without TLS. For trials and for labs in one's own house.
+WEBHOOKS_MAY_BE_PRIVATE = _flag("DATUMLINE_WEBHOOKS_PRIVATE", False)
 ALLOWED_HOSTS = os.environ.get("DATUMLINE_HOSTS", "127.0.0.1,localhost,[::1]").split(",")
 CSRF_TRUSTED_ORIGINS = [o for o in os.environ.get("DATUMLINE_ORIGINS", "").split(",") if o]
 DATABASES = {"default": _database()}

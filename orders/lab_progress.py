@@ -92,6 +92,36 @@ def acknowledge(*, lab: Lab, number: str, what: Acknowledged = "order", version:
     return order
 
 
+@transaction.atomic
+def note_fetched(*, lab: Lab, keys: Iterable[int]) -> int:
+    """The lab was handed these orders; what it was handed before is not noted again. The number that is noted.
+
+    Not a change of the order: its version stays. Rows are locked in the order of their keys, as everywhere.
+    """
+    rows = list(
+        Order.objects.select_for_update(of=("self",))
+        .filter(lab=lab, pk__in=list(keys), fetched_at=None)
+        .only("pk", "number")
+        .order_by("pk")
+    )
+    if not rows:
+        return 0
+    now = timezone.now()
+    Order.objects.filter(pk__in=[o.pk for o in rows]).update(fetched_at=now)
+    OrderEvent.objects.bulk_create(
+        [OrderEvent(order=o, at=now, kind="fetched", by_lab=lab, data={}) for o in rows], batch_size=500
+    )
+    audit.record(
+        actor=None,
+        actor_name=lab.name,
+        action="order.fetched",
+        subject=f"order {rows[0].number}" if len(rows) == 1 else f"{len(rows)} orders of lab {lab.code}",
+        group=lab.group,
+        after={"numbers": [o.number for o in rows]},
+    )
+    return len(rows)
+
+
 @dataclass(frozen=True, slots=True)
 class BatchLine:
     """What became of one number of a batch: "acknowledged", "already", "cancelled" or "not-found"."""

@@ -15,6 +15,8 @@ class Lab(models.Model):
     address = models.TextField(blank=True)
     email = models.EmailField(blank=True)
     active = models.BooleanField(default=True)
+    allowed_addresses = models.JSONField(default=list)  # networks its tokens are taken from, "192.0.2.0/24"; empty: from anywhere
+    record_text = models.BooleanField(default=False)  # may fetch orders as record text, an unverified profile
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["group", "code"], name="lab_code_once_per_group")]
@@ -80,6 +82,7 @@ class Order(models.Model):
     rejected_at = models.DateTimeField(null=True, blank=True)  # the last time a finished pair went back
     reject_reason = models.CharField(max_length=400, blank=True)
     version = models.PositiveIntegerField(default=1)
+    fetched_at = models.DateTimeField(null=True, blank=True)  # when the lab was first handed it
 
     class Meta:
         constraints = [
@@ -150,6 +153,46 @@ class IdempotentAnswer(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["lab", "key"], name="idempotency_key_once_per_lab")]
+
+
+class Webhook(models.Model):
+    """Where a lab wants to be told that there is news in its feed. Its secret is derived, not stored: see orders/webhooks."""
+
+    lab = models.OneToOneField(Lab, on_delete=models.PROTECT, related_name="webhook")
+    url = models.CharField(max_length=500)
+    salt = models.CharField(max_length=64)  # what its secret is derived from, together with the site's own key
+    previous_salt = models.CharField(max_length=64, blank=True)  # messages are signed with both secrets for a while
+    previous_until = models.DateTimeField(null=True, blank=True)
+    active = models.BooleanField(default=True)
+    failing_since = models.DateTimeField(null=True, blank=True)
+    disabled_at = models.DateTimeField(null=True, blank=True)  # by the system, after days of failure
+    disabled_why = models.CharField(max_length=200, blank=True)
+    last_delivered_at = models.DateTimeField(null=True, blank=True)
+
+
+class WebhookMessage(models.Model):
+    """The outbox: one message to one lab, written in the transaction of what it tells of."""
+
+    webhook = models.ForeignKey(Webhook, on_delete=models.PROTECT, related_name="messages")
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="+")
+    message_id = models.CharField(max_length=40, unique=True)  # the same at every try
+    kind = models.CharField(max_length=40)  # order.issued, order.cancelled, …
+    at = models.DateTimeField()  # of what it tells of
+    due_at = models.DateTimeField()
+    tries = models.PositiveSmallIntegerField(default=0)
+    claimed_until = models.DateTimeField(null=True, blank=True)  # somebody is sending it
+    delivered_at = models.DateTimeField(null=True, blank=True)
+    given_up_at = models.DateTimeField(null=True, blank=True)
+    trouble = models.CharField(max_length=200, blank=True)  # of the last try
+
+    class Meta:
+        indexes = [
+            models.Index(
+                fields=["due_at"],
+                condition=models.Q(delivered_at=None, given_up_at=None),
+                name="webhook_message_due",
+            )
+        ]
 
 
 # --- after the order ------------------------------------------------------------------------------------------------------

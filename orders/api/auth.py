@@ -8,7 +8,8 @@ from rest_framework import authentication, exceptions
 from rest_framework.request import Request
 
 from orders import labs
-from orders.api.problems import Problem
+from orders.api.addresses import may_come_from
+from orders.api.problems import AddressRefused, Problem
 from orders.models import Lab, LabToken
 
 
@@ -27,6 +28,8 @@ class LabAuthentication(authentication.BaseAuthentication):
         token = labs.find_token(text)
         if token is None:
             raise exceptions.AuthenticationFailed("This token is not valid.")
+        if not may_come_from(request._request, token.lab.allowed_addresses):
+            raise AddressRefused
         return token.lab, token
 
     def authenticate_header(self, request: Request) -> str:

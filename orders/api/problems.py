@@ -40,6 +40,11 @@ PROBLEMS: dict[str, Kind] = {
         "Send `Authorization: Bearer <token>`. The token is missing, unknown, ended or revoked.",
     ),
     "not-allowed": Kind(403, "This token may not do that", "The token lacks the scope that is named."),
+    "address-not-allowed": Kind(
+        403,
+        "Not from this address",
+        "The practice takes this lab's tokens from certain addresses only, and this request comes from another.",
+    ),
     "not-found": Kind(404, "Not found", "There is no such address, or no such order at this lab."),
     "method-not-allowed": Kind(405, "This method is not for this address", "See the `Allow` header."),
     "not-acceptable": Kind(406, "No such form", "None of the media types asked for is made here."),
@@ -73,6 +78,12 @@ class Problem(Exception):
         self.detail = detail
         self.errors = dict(errors or {})  # JSON Pointer -> sentence
         self.headers = dict(headers or {})
+
+
+class AddressRefused(exceptions.PermissionDenied):
+    """Raised by the authentication, which the calculations share: an exception that every API here can answer with."""
+
+    default_detail = "This lab's tokens are not taken from the address this request comes from."
 
 
 def answer(problem: Problem, request: HttpRequest | None = None) -> HttpResponse:
@@ -124,6 +135,8 @@ def problem_of(error: Exception) -> Problem | None:
         return Problem("not-found")
     if isinstance(error, PermissionDenied):
         return Problem("not-allowed")
+    if isinstance(error, AddressRefused):
+        return Problem("address-not-allowed")
     if isinstance(error, RequestDataTooBig):
         return Problem("too-large")
     if isinstance(error, exceptions.Throttled):

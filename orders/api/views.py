@@ -28,6 +28,7 @@ from orders.renderers import fhir, json_text
 
 PAGE, LARGEST_PAGE = 100, 500
 LARGEST_BODY = 200_000
+KEY, FETCHED = len(json_text.COLUMNS), len(json_text.COLUMNS) + 1  # what is read besides
 POSITION, VERSION = json_text.COLUMNS.index("feed_position"), json_text.COLUMNS.index("version")
 
 
@@ -141,6 +142,11 @@ class LabView(APIView):
                 return int(parts[1][:9])
         raise Problem("changed-since", "If-Match names no version of this order.")
 
+    def handed_out(self, request: Request, fresh: list[int]) -> None:
+        """Note in the trace what the lab is handed for the first time; looking at the headers alone is not that."""
+        if fresh and request.method == "GET":
+            lab_progress.note_fetched(lab=self.lab, keys=fresh)
+
     def act(self, request: Request, number: str, body: Any, deed: Callable[..., Order], **values: Any) -> HttpResponse:
         """One deed on one order, done once per Idempotency-Key; answers with what the order is now, without its document."""
         version = self.only_if(request)
@@ -225,7 +231,7 @@ class Orders(LabView):
             found = found.filter(waiting=waiting == "true")
         if states:
             found = found.filter(state__in=states)
-        rows = list(found.order_by("feed_position").values_list(*json_text.COLUMNS)[: limit + 1])
+        rows = list(found.order_by("feed_position").values_list(*json_text.COLUMNS, "pk", "fetched_at")[: limit + 1])
         more, rows = len(rows) > limit, rows[:limit]
         last = rows[-1][POSITION] if rows else after
         seen = hashlib.sha256(f"{after}|{more}|{[(r[0], r[VERSION]) for r in rows]}".encode()).hexdigest()[:32]
@@ -238,7 +244,8 @@ class Orders(LabView):
         unchanged = _not_modified(request, tag)
         if unchanged is not None:
             return unchanged
-        body = '{"orders": [' + ",\n".join([json_text.line(*r) for r in rows])
+        self.handed_out(request, [r[KEY] for r in rows if r[FETCHED] is None])
+        body = '{"orders": [' + ",\n".join([json_text.line(*r[:KEY]) for r in rows])
         body += f'], "last": {last}, "more": {"true" if more else "false"}' + "}"
         return _send(request, body.encode("utf-8"), "application/json", tag, headers)
 
@@ -249,15 +256,18 @@ class OneOrder(LabView):
     @extend_schema(**shapes.ONE_ORDER)
     def get(self, request: Request, number: str, format: str | None = None) -> HttpResponse:
         """One order, as JSON, PDF or FHIR."""
-        row = Order.objects.filter(lab=self.lab, number=number).values(*json_text.COLUMNS).first()
+        row = Order.objects.filter(lab=self.lab, number=number).values(*json_text.COLUMNS, "pk", "fetched_at").first()
         if row is None:
             raise Problem("not-found")
+        key, fetched_at = row.pop("pk"), row.pop("fetched_at")
         form = request.accepted_renderer.format  # type: ignore[union-attr]
         version = fhir_version(request, form) if form.startswith("fhir") else None
         tag = _etag(row["document_sha256"][:24], row["version"], f"fhir{version}" if version else form)
         unchanged = _not_modified(request, tag)
         if unchanged is not None:
             return unchanged
+        if form != "pdf" or row["state"] != Order.State.CANCELLED:
+            self.handed_out(request, [key] if fetched_at is None else [])
         if form == "json":
             return _send(request, json_text.line(*row.values()).encode("utf-8"), "application/json", tag)
         cancelled = row["state"] == Order.State.CANCELLED

@@ -12,6 +12,7 @@ register = template.Library()
 
 WORDS = {
     "issued": "Issued",
+    "fetched": "Fetched by the lab",
     "acknowledged": "The lab has it",
     "in_work": "In work",
     "dispatched": "Dispatched",

@@ -28,17 +28,19 @@ def test_the_database_refuses_to_change_what_was_issued(make_order, column):
 
 def test_raw_statements_are_refused_too(make_order):
     order = make_order()
-    for statement in (
+    statements = [
         "UPDATE orders_order SET document = replace(document, '-2.31', '-3.31')",
         "DELETE FROM orders_order",
         "UPDATE orders_orderevent SET note = 'x'",
         "DELETE FROM orders_orderevent",
-    ):
+    ]
+    if connection.vendor == "postgresql":
+        statements.append("TRUNCATE orders_orderevent")
+        with connection.cursor() as cursor:  # the rows just written would forbid that for a reason of their own
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+    for statement in statements:
         with pytest.raises(DatabaseError, match="never changed"), transaction.atomic(), connection.cursor() as cursor:
             cursor.execute(statement)
-    if connection.vendor == "postgresql":
-        with pytest.raises(DatabaseError, match="never changed"), transaction.atomic(), connection.cursor() as cursor:
-            cursor.execute("TRUNCATE orders_orderevent")
     order.refresh_from_db()
     assert "-2.31" in order.document
     assert order.events.count() == 1
