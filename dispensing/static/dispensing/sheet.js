@@ -265,8 +265,9 @@
     else if (focused) {
       const visible = [...old.querySelectorAll("button,a,input:not([type=hidden])")].filter((f) => f.offsetParent && !f.disabled);
       const same = visible.find((f) => f.name && f.name === focused.name && f.value === focused.value);
-      if (same) same.focus({ preventScroll: true });
-      else goOnAfter(focused.id === "adopt-all" || focused.name === "confirm" ? old : visible[0] || old);
+      if (focused.id === "adopt-all" || focused.name === "confirm") goOnAfter(old); // done: the work goes on after it
+      else if (same) same.focus({ preventScroll: true });
+      else goOnAfter(visible[0] || old);
     }
     if (window.htmx) htmx.process(old);
   };

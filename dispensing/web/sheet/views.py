@@ -32,7 +32,7 @@ from dispensing.web.sheet.entries import (
     overlay,
     prescription_values,
 )
-from dispensing.web.sheet.load import load, whole, why_not_change
+from dispensing.web.sheet.load import again, load, whole, why_not_change
 from dispensing.web.sheet.presence import presence
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused, UseCaseError
@@ -122,10 +122,18 @@ def save(request: HttpRequest, reference: str, part: str) -> Answer:
     except Invalid as wrong:
         return _invalid(request, dispense, parsed, wrong)
     except PartConflict as clash:
+        if _same_already(clash.theirs, parsed):
+            # sent again because the answer to the first time was lost: what is on record is what was meant
+            return done(request, Saved(dispense=clash.theirs, changed=False), part, parsed)
         return refused(request, dispense, parsed=parsed, clash=clash_words(clash), error=clash)
     except UseCaseError as no:
         return refused(request, dispense, parsed=parsed, error=no)
     return done(request, saved, part, parsed)
+
+
+def _same_already(dispense: Dispense, parsed: Parsed) -> bool:
+    theirs = whole(again(dispense)).sheet.entries
+    return not any(e.theirs is not None for e in parsed.against(theirs).entries.values())
 
 
 def _parse(part: str, request: HttpRequest, dispense: Dispense) -> Parsed:

@@ -1,0 +1,309 @@
+"""The sheet in a real browser: by keyboard alone, by touch, without a connection, two people at once, without a script."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+
+import pytest
+
+from tests.browser.axe import assert_clean
+from tests.browser.test_people_pages import listen, wide
+
+pytestmark = pytest.mark.browser
+
+
+def start(page) -> str:
+    """A new dispense for the first client found; the address of its sheet."""
+    page.goto("/clients/")
+    page.click("tbody th a >> nth=0")
+    page.click("text=New dispense")
+    page.wait_for_url(re.compile(r"/dispenses/D-\w+/"))
+    return page.url
+
+
+def until(page, expression: str, seconds: float = 20) -> None:
+    """Asked from outside: the page's content policy allows no evaluated text inside it."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, f"never came true: {expression}"
+        page.wait_for_timeout(50)
+
+
+def settled(page) -> None:
+    """Everything typed is saved."""
+    page.wait_for_timeout(80)  # a change is sent 40 ms after it
+    page.wait_for_selector("#saving[data-state=saved]")
+
+
+class Keys:
+    """Presses keys and counts those that are not part of a value."""
+
+    def __init__(self, page) -> None:
+        self.page, self.count = page, 0
+
+    def press(self, key: str, times: int = 1) -> None:
+        for _ in range(times):
+            self.page.keyboard.press(key)
+            self.count += 1
+
+    def value(self, text: str) -> None:
+        self.page.keyboard.type(text)
+
+    def enter(self, *values: str) -> None:
+        for text in values:
+            self.value(text)
+            self.press("Enter")
+
+    def until(self, key: str, name: str) -> None:
+        for _ in range(40):
+            if self.at == name:
+                return
+            self.press(key)
+        raise AssertionError(f"{name} is not reached by {key}; at {self.at}")
+
+    @property
+    def at(self) -> str:
+        return self.page.evaluate(
+            "document.activeElement.name || document.activeElement.id || document.activeElement.tagName"
+        )
+
+
+def test_a_whole_progressive_dispense_by_keyboard_alone(sign_in):
+    """At most 120 keystrokes beyond the values themselves, and no mouse."""
+    page = sign_in("trainee")
+    heard = listen(page)
+    start(page)
+    keys = Keys(page)
+    keys.press("Tab")
+    keys.press("Enter")  # skip to the page
+    keys.until("Tab", "needs.uses")
+    keys.press("Space")
+    keys.press("Enter")
+    keys.enter("35 cm", "")
+    assert keys.at == "prescription.right.sphere"
+    keys.enter("-225", "-75", "90", "200", "", "", "-250", "-50", "85", "200", "", "")
+    keys.enter("3 nov 26", "Dr Quill", "12", "")
+    assert keys.at == "frame"
+    keys.value("52")
+    page.wait_for_selector(".frame-choice")
+    keys.press("Enter")
+    with page.expect_navigation():
+        keys.press("Enter")
+    assert keys.at == "fit.adjusted"
+    keys.press("Space")
+    keys.press("Enter")
+    keys.enter("13", "9", "5")
+    assert keys.at == "confirm"
+    settled(page)
+    keys.press("Enter")
+    page.wait_for_selector("text=confirmed")
+    settled(page)
+    keys.until("Enter", "readings.far_pd.right")
+    keys.enter("31.5 31.5", "32 32", "", "22 22", "22 22.5", "", "", "")
+    settled(page)
+    keys.until("Shift+Tab", "adopt")
+    keys.press("Enter")
+    until(page, "!document.getElementById('adopt-all')")
+    settled(page)
+    assert keys.at == "lens.design"
+    design = page.locator("#f-lens-design optgroup[label=progressive] option").first.inner_text().split(" · ")[0]
+    keys.enter(design)
+    keys.enter("", "", "", "70", "")
+    settled(page)
+    assert keys.count <= 120, keys.count
+    print(f"keystrokes beyond the values: {keys.count}")
+    page.reload()
+    missing = page.inner_text("#review")
+    assert "Every part is there." in missing, missing
+    assert "−2.25 / −0.75 × 90 add +2.00" in page.inner_text("#picture ~ #figures")
+    assert heard == []
+
+
+def test_typing_is_echoed_checked_and_saved_as_one_goes(sign_in):
+    page = sign_in("trainee")
+    url = start(page)
+    page.fill("#f-prescription-right-sphere", "-225")
+    until(page, "document.getElementById('f-prescription-right-sphere-echo').textContent === '−2.25 D'")
+    page.fill("#f-prescription-right-axis", "190")
+    page.wait_for_selector("#f-prescription-right-axis-error:has-text('1 to 180')")
+    page.press("#f-prescription-right-axis", "Tab")
+    page.wait_for_selector("#saving:has-text('needs another look')")
+    page.fill("#f-prescription-right-axis", "90")
+    page.press("#f-prescription-right-axis", "Tab")
+    settled(page)
+    assert page.input_value("#f-prescription-right-sphere") == "−2.25"
+    page.press("#f-prescription-right-sphere", "ArrowUp")
+    assert page.input_value("#f-prescription-right-sphere") == "−2.00"
+    page.press("#f-prescription-right-sphere", "Tab")
+    settled(page)
+    page.click("[data-copy=prescription]")
+    settled(page)
+    page.goto(url)
+    assert page.input_value("#f-prescription-left-sphere") == "−2.00"
+    assert page.input_value("#f-prescription-left-axis") == "90"
+    assert "not yet known" in page.inner_text("#say > summary")
+
+
+def test_focus_stays_where_it_is_while_fragments_change(sign_in):
+    page = sign_in("trainee")
+    start(page)
+    page.focus("#f-prescription-right-sphere")
+    page.keyboard.type("-2")
+    page.wait_for_timeout(600)
+    page.keyboard.type(".5")
+    page.wait_for_timeout(600)
+    assert page.evaluate("document.activeElement.id") == "f-prescription-right-sphere"
+    assert page.input_value("#f-prescription-right-sphere") == "-2.5"
+
+
+def test_without_a_connection_nothing_is_lost(sign_in):
+    """A reading and a word typed offline: said to be unsaved, kept over a reload, sent once when the line is back."""
+    page = sign_in("trainee")
+    url = start(page)
+    page.context.set_offline(True)
+    page.fill("[name='readings.far_pd.right']", "31.5 32")
+    page.press("[name='readings.far_pd.right']", "Enter")
+    page.wait_for_selector("#saving[data-state=offline]")
+    page.fill("#f-needs-wish", "thin")
+    page.press("#f-needs-wish", "Tab")
+    until(page, "Object.keys(JSON.parse(localStorage.getItem(Object.keys(localStorage)[0]))).length === 2")
+    page.context.set_offline(False)
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.goto(url)  # the page is left and opened again before anything could be sent
+    settled(page)
+    page.reload()
+    assert page.input_value("#f-needs-wish") == "thin"
+    assert page.locator(".reading-list li").count() == 2
+    assert page.evaluate("localStorage.length") == 0
+
+
+def test_two_people_see_each_other_and_neither_overwrites_unseen(sign_in):
+    first = sign_in("trainee")
+    url = start(first)
+    second = sign_in("dispenser")
+    second.goto(url)
+    second.fill("#f-needs-wish", "light")
+    second.press("#f-needs-wish", "Tab")
+    settled(second)
+    first.fill("#f-needs-wish", "thin")
+    first.press("#f-needs-wish", "Tab")
+    first.wait_for_selector(".clash:has-text('Changed by')")
+    assert first.inner_text(".theirs") == "theirs: light"
+    assert first.input_value("#f-needs-wish") == "thin"
+    second.reload()
+    assert second.input_value("#f-needs-wish") == "light"
+    first.click("text=Keep mine")
+    settled(first)
+    second.reload()
+    assert second.input_value("#f-needs-wish") == "thin"
+    first.wait_for_selector("#presence:not([hidden])", timeout=25_000)
+    assert "here" in first.inner_text("#presence") or "is on" in first.inner_text("#presence")
+
+
+def test_a_late_answer_never_covers_a_newer_one(sign_in):
+    """The first preview is held back until the second has been shown."""
+    page = sign_in("trainee")
+    start(page)
+    held = []
+
+    def slow(route):
+        if not held:
+            held.append(route)  # answered at the end of the test
+        else:
+            route.continue_()
+
+    page.route("**/preview/", slow)
+    page.fill("#f-prescription-right-sphere", "-1")
+    page.wait_for_timeout(300)
+    page.fill("#f-prescription-right-sphere", "-3")
+    until(page, "document.getElementById('f-prescription-right-sphere-echo').textContent === '−3.00 D'")
+    stale = {
+        "state": "typing",
+        "fragments": {"head-prescription": "STALE"},
+        "fields": {},
+        "versions": {},
+        "live": "STALE",
+        "said": [],
+    }
+    held[0].fulfill(json=stale)
+    page.wait_for_timeout(300)
+    assert "STALE" not in page.content()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", ["desktop", "tablet"])
+def test_the_sheet_is_clean_and_whole(sign_in, width, scheme):
+    page = sign_in("trainee", width=width, color_scheme=scheme)
+    heard = listen(page)
+    start(page)
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true })")
+    page.fill("#f-prescription-right-sphere", "abc")
+    page.press("#f-prescription-right-sphere", "Tab")
+    page.wait_for_selector("#saving:has-text('needs another look')")
+    assert_clean(page)
+    assert not wide(page)
+    page.goto("/measuring/")
+    assert_clean(page)
+    assert not wide(page)
+    assert heard == []
+
+
+def test_on_a_tablet_findings_are_one_line_and_the_picture_shrinks(sign_in):
+    page = sign_in("trainee", width="tablet", has_touch=True)
+    start(page)
+    assert page.locator("#say[open]").count() == 0
+    before = page.locator("#picture svg").first.bounding_box()["height"]
+    page.evaluate("window.scrollTo(0, 900)")
+    page.wait_for_timeout(500)
+    after = page.locator("#picture svg").first.bounding_box()
+    assert after["height"] < before * 0.7
+    assert after["y"] >= 0
+    page.tap("#say > summary")
+    assert page.locator("#say .finding").first.is_visible()
+    small = page.evaluate(
+        """[...document.querySelectorAll('form.sheet-form input:not([type=hidden]):not([type=checkbox]):not([type=radio]), form.sheet-form select, form.sheet-form button, label.choice')]
+        .filter((e) => e.offsetParent && !e.closest('details:not([open])') && !e.classList.contains('visually-hidden'))
+        .map((e) => [e.name || e.textContent.trim(), e.getBoundingClientRect().height]).filter(([, h]) => h < 43.5)"""
+    )
+    assert small == []
+
+
+def test_without_a_script_every_part_is_saved_by_its_button(sign_in):
+    page = sign_in("trainee", java_script_enabled=False)
+    url = start(page)
+    page.fill("#f-needs-wish", "thin")
+    page.check("input[name='needs.uses'][value=near]")
+    page.click("text=Save needs")
+    page.fill("#f-prescription-right-sphere", "-225")
+    page.fill("#f-prescription-left-sphere", "abc")
+    page.click("text=Save prescription")
+    assert page.locator("#f-prescription-left-sphere-error").inner_text().startswith("Not understood")
+    assert page.input_value("#f-prescription-right-sphere") == "-225"
+    page.fill("#f-prescription-left-sphere", "-250")
+    page.click("text=Save prescription")
+    page.fill("#f-frame-search", "52")
+    page.click(".frame-search button")
+    page.click(".frame-choice >> nth=0")
+    page.click("text=The fit is final")
+    page.fill("[name='readings.far_pd.right']", "31 31.5")
+    page.click("text=Add readings")
+    page.click("text=Adopt 31.2")
+    page.goto(url)
+    assert page.input_value("#f-prescription-left-sphere") == "−2.50"
+    assert "31.25" in page.inner_text("#readings-now")
+
+
+def test_the_page_and_what_it_loads_are_small(sign_in):
+    page = sign_in("trainee")
+    sizes: dict[str, int] = {}
+    page.on(
+        "response", lambda r: sizes.__setitem__(r.url, len(r.body())) if r.status == 200 and "/static/" in r.url else None
+    )
+    url = start(page)
+    sizes.clear()
+    page.goto(url, wait_until="networkidle")
+    html = len(page.request.get(url).body())
+    assert html < 100_000, html
+    assert sum(sizes.values()) < 250_000, json.dumps(sizes, indent=1)
