@@ -12,6 +12,7 @@ from dispensing.checks.words import dioptres, eye_word, prism_in_word, prism_up_
 from dispensing.figures import near_only
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.power import Power
+from dispensing.optics.vertex import compensate
 
 _COMPENSATION = "vertex: F/(1 − xF) in each meridian; tilt: matrix form; tolerances ISO 21987:2017 Table 1 (from memory)"
 _TRANSPOSING = "transposition: sphere + cylinder, other sign, axis turned by 90"
@@ -175,17 +176,23 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     Fires: −10.00 tested at 12, fitted at 15, ordered −10.00: 0.3 D short.
     Silent: −3.00 with the same distances; values the maker will compute; −10.31 ordered.
     """
-    if v.case.lens.compensation == "maker" or near_only(v.case.needs, v.case.lens):
+    if v.case.lens.compensation == "maker":
         return
+    near = near_only(v.case.needs, v.case.lens)
     tested, fitted = (v.rx.vertex_mm if v.rx else None), v.case.fit.vertex_mm
     for eye, _, figures in v.lenses():
-        wanted, prescribed = figures.expected, v.powers[eye]
+        wanted, prescribed, given = _power(figures.expected), v.powers[eye], _power(figures.ordered)
         order = v.case.lens.ordered(eye)
-        if wanted is None or prescribed is None:
+        if wanted is None or prescribed is None or given is None:
             continue
-        # the mean sphere carries the vertex part; ordinary tilt alone changes it little and optical-centre drop takes care of it
-        given = prescribed.sphere + prescribed.cylinder / 2 if order is None else order.sphere + order.cylinder / 2
-        off = abs(wanted.sphere + wanted.cylinder / 2 - given)
+        if order is None:
+            # the mean sphere carries the vertex part; ordinary tilt alone changes it little and optical-centre drop takes care of it
+            off = abs(wanted.mean_sphere - given.mean_sphere)
+        else:
+            # stated: it should be what this fit asks for, with the tilt or without, in every meridian
+            off = given.distance_from(wanted)
+            if off > v.limit["compensation.ask"] and not near and tested is not None and fitted is not None:
+                off = min(off, given.distance_from(compensate(prescribed, tested, fitted)))
         if off <= v.limit["compensation.ask"]:
             continue
         tolerance = max(v.limit["compensation.ask"], _tolerance(prescribed))

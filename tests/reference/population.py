@@ -309,11 +309,11 @@ def _with_blank(case: Case) -> Case | None:
     return case
 
 
-def with_ordered(case: Case) -> Case:
+def with_ordered(case: Case, *, always: bool = False) -> Case:
     """The power that suits the fitted vertex distance and tilt, worked out from the prescription as it stands, and stated."""
     case = replace(case, lens=replace(case.lens, compensation="none", ordered_right=None, ordered_left=None))
     found = figs.compute(case)
-    needed, stated = False, {}
+    needed, stated = always, {}
     for eye, f in (("right", found.right), ("left", found.left)):
         x, e = case.prescription.of(eye), f.expected  # type: ignore[union-attr, arg-type]
         if e is None:

@@ -19,12 +19,11 @@ from dispensing.case import (
     MULTIFOCAL,
     SEGMENTED,
     Case,
-    OrderedPower,
     PrescribedLens,
     Prescription,
     Tint,
 )
-from tests.reference.population import MATERIALS, half
+from tests.reference.population import MATERIALS, half, with_ordered
 
 Rng = np.random.Generator
 Apply = Callable[[Case, Case, Rng], "Case | None"]
@@ -583,22 +582,16 @@ def _(case, other, rng):
 
 
 def _compensated(case: Case, vertex_change_mm: float, factor: float) -> Case | None:
-    """Order a power compensated for the vertex distance by `factor` times the right amount (-1 = the wrong way)."""
+    """Worn `vertex_change_mm` away from where it was tested, ordered for `factor` times that change (-1: the wrong way).
+
+    The tilt is compensated as it should be: this slip is of the vertex distance alone.
+    """
     rx = case.prescription
     if rx.vertex_mm is None or not _strong(case):
         return None
-    case = replace(case, fit=replace(case.fit, vertex_mm=rx.vertex_mm + vertex_change_mm))
-    ordered = {}
-    for eye in ("right", "left"):
-        x = rx.of(eye)
-        move = factor * -vertex_change_mm / 1000  # positive: the lens sits closer
-        s1, s2 = x.sphere or 0, (x.sphere or 0) + (x.cylinder or 0)
-        f1, f2 = (f / (1 - move * f) for f in (s1, s2))
-        ordered["ordered_" + eye] = OrderedPower(
-            sphere=round(f1, 2), cylinder=round(f2 - f1, 2), axis=x.axis, add=x.add,
-            prism_in=x.prism_in or 0.0, prism_up=x.prism_up or 0.0,
-        )  # fmt: skip
-    return replace(case, lens=replace(case.lens, compensation="practice", **ordered))
+    thought = replace(case, fit=replace(case.fit, vertex_mm=rx.vertex_mm + factor * vertex_change_mm))
+    lens = with_ordered(thought, always=True).lens
+    return replace(case, fit=replace(case.fit, vertex_mm=rx.vertex_mm + vertex_change_mm), lens=lens)
 
 
 @slip("compensated the wrong way", "lens")
@@ -613,9 +606,7 @@ def _(case, other, rng):
 
 @slip("not compensated", "lens")
 def _(case, other, rng):
-    if case.prescription.vertex_mm is None or not _strong(case):
-        return None
-    return replace(case, fit=replace(case.fit, vertex_mm=case.prescription.vertex_mm + float(rng.choice([-3, 3, 4]))))
+    return _compensated(case, float(rng.choice([-3, 3, 4])), 0)
 
 
 # --- order
