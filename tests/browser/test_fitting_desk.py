@@ -98,7 +98,7 @@ def test_a_whole_progressive_dispense_by_keyboard_alone(sign_in):
     assert keys.at == "confirm"
     settled(page)
     keys.press("Enter")
-    page.wait_for_selector("text=confirmed")
+    page.wait_for_selector("#fit-actions .ok-words")
     settled(page)
     keys.until("Enter", "readings.far_pd.right")
     keys.enter("31.5 31.5", "32 32", "", "22 22", "22 22.5", "", "", "")

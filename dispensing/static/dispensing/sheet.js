@@ -261,12 +261,17 @@
     old.innerHTML = html;
     old.querySelectorAll("details").forEach((d, i) => { if (d.id === "say") d.open = open[i] ?? d.open; else if (open[i] && names[i] === (d.querySelector("summary")?.textContent || "")) d.open = true; });
     for (const [ident, value] of typed) { const field = $(ident); if (field) field.value = value; }
-    if (focusId) { const again = $(focusId); if (again) { again.focus({ preventScroll: true }); if (from !== null && again.setSelectionRange) try { again.setSelectionRange(from, from); } catch { /* a field without a caret */ } } }
+    const again = focusId && $(focusId);
+    if (again) {
+      again.focus({ preventScroll: true });
+      if (from !== null && again.setSelectionRange) try { again.setSelectionRange(from, from); } catch { /* a field without a caret */ }
+    }
     else if (focused) {
       const visible = [...old.querySelectorAll("button,a,input:not([type=hidden])")].filter((f) => f.offsetParent && !f.disabled);
+      // The same button with the same words is where one was; changed words mean that its deed is done, and the work goes on.
       const same = visible.find((f) => f.name && f.name === focused.name && f.value === focused.value);
-      if (focused.id === "adopt-all" || focused.name === "confirm") goOnAfter(old); // done: the work goes on after it
-      else if (same) same.focus({ preventScroll: true });
+      if (same && same.textContent === focused.textContent) same.focus({ preventScroll: true });
+      else if (same) goOnAfter(old);
       else goOnAfter(visible[0] || old);
     }
     if (window.htmx) htmx.process(old);
