@@ -135,14 +135,25 @@ def place_points(
     return row
 
 
-def take_readings(*, actor: Staff, photograph: Photograph, version: int) -> Saved:
-    """Record what the saved points say as readings of the method "photograph": far PDs, and heights in the box.
+def take_readings(
+    *,
+    actor: Staff,
+    photograph: Photograph,
+    version: int,
+    points: Mapping[str, tuple[float, float]] | None = None,
+    stated: Stated | None = None,
+) -> Saved:
+    """Record what the points say (put down first, where they are given: `place_points`) as readings of the method "photograph": far PDs, and heights in the box.
 
     Taken twice from the same points they are one set of readings. Raises Invalid (what is missing), Conflict, Refused: a picture of
     another frame, or one taken before the final fit was confirmed, says nothing of this one.
     """
     with transaction.atomic():
         dispense = _locked(actor, photograph.dispense)
+        if points is not None and stated is not None:
+            version = place_points(
+                actor=actor, photograph=photograph, version=version, points=points, stated=stated
+            ).version
         row = _again(photograph)
         if row.version != version:
             raise Conflict("The points were changed since this page was read. Look at them again.")

@@ -1,4 +1,4 @@
-from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, sign_off
+from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, photographs, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
@@ -10,5 +10,6 @@ urlpatterns = [
     *sheet.urlpatterns,
     *limits.urlpatterns,
     *manual.urlpatterns,
+    *photographs.urlpatterns,
     *sign_off.urlpatterns,
 ]

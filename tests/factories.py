@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from datetime import date
 from decimal import Decimal
 
 import factory
 from django.contrib.auth.hashers import make_password
+from django.utils import timezone
+from PIL import Image
 
 from dispensing import models as d
 from orders import models as o
@@ -114,6 +117,22 @@ class LabFactory(factory.django.DjangoModelFactory):
     group = factory.SubFactory(GroupFactory)
     code = factory.Sequence(lambda n: f"TIDE{n}")
     name = "Tideglass Surfacing"
+
+
+def small_jpeg(width: int = 640, height: int = 480) -> bytes:
+    written = io.BytesIO()
+    Image.new("RGB", (width, height), (198, 176, 160)).save(written, "JPEG")
+    return written.getvalue()
+
+
+class PhotographFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = d.Photograph
+
+    image = factory.LazyFunction(small_jpeg)
+    width, height = 640, 480
+    sha256 = "0" * 64
+    added_at = factory.LazyFunction(timezone.now)
 
 
 class Cast:

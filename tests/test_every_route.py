@@ -19,7 +19,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from orders.issue import issue_order
 from orders.labs import create_token
 from practice.models import AuditEvent
-from tests.factories import ClientFactory
+from tests.factories import ClientFactory, PhotographFactory
 from tests.orders.ready import ready_dispense, signed_dispense
 
 ROLES = ("trainee", "dispenser", "unregistered", "supervisor", "manager", "elsewhere")
@@ -77,6 +77,15 @@ def frame(**kw: Any) -> Route:
 
 def lens(**kw: Any) -> Route:
     return Route(arguments=lambda w: {"code": w.cast.lens.code}, unknown={"code": "NOWHERE"}, own_only=False, **kw)
+
+
+def photograph(**kw: Any) -> Route:
+    return Route(
+        arguments=lambda w: {"reference": w.dispense.reference, "pk": w.photograph.pk},
+        unknown={"reference": "D-NOWHERE", "pk": 1},
+        own_only=False,
+        **kw,
+    )
 
 
 ACT = {"reads": 405, "writes": True}
@@ -138,6 +147,11 @@ ROUTES: dict[str, Route] = {
     "dispensing:cancel": dispense(**ACT),
     "dispensing:working": dispense(extra={"figure": "mass_g"}),
     "dispensing:fitting_card": dispense(),
+    "dispensing:photographs": dispense(writes=True),
+    "dispensing:photograph": photograph(writes=True),
+    "dispensing:photograph_preview": photograph(**ACT),
+    "dispensing:photograph_picture": photograph(),
+    "dispensing:remove_photograph": photograph(**ACT),
     "dispensing:sign_off_desk": Route(),
     "dispensing:sign_off": dispense(writes=True),
     "dispensing:signature": Route(
@@ -210,10 +224,12 @@ def world(cast):
 
     signed = signed_dispense(cast, client=ClientFactory(branch=cast.branch))
     issued = issue_order(actor=cast.supervisor, dispense=signed, lab=cast.lab)
+    ready = ready_dispense(cast, actor=cast.trainee)
     return SimpleNamespace(
         cast=cast,
         client=cast.client,
-        dispense=ready_dispense(cast, actor=cast.trainee),
+        dispense=ready,
+        photograph=PhotographFactory(dispense=ready, added_by=cast.trainee),
         signed=signed,
         signature=signed.signatures.filter(decision="signed").get(),
         order=issued,
