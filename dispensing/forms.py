@@ -233,6 +233,8 @@ def _readings() -> Iterator[Spec]:
     yield Spec(
         path="readings.observer_above_mm", kind="mm", label="Your eye above the client's", unit="mm", low=-600, high=600
     )
+    yield Spec(path="readings.pd_instrument", kind="line", label="Instrument for PDs", longest=60)
+    yield Spec(path="readings.height_instrument", kind="line", label="Instrument for heights", longest=60)
     yield Spec(path="readings.observer_distance_mm", kind="mm", label="Your eye to the lens", unit="mm", low=100, high=6000)
 
 
@@ -634,6 +636,7 @@ def typed_readings(parsed: Parsed, entry: str = "") -> TypedReadings:
                     observer_level=None if above is None else above == 0,
                     observer_above_mm=above,
                     observer_distance_mm=distance,
+                    instrument=parsed.text("readings.height_instrument" if height else "readings.pd_instrument"),
                     entry=f"{entry}-{len(readings)}" if entry else "",
                 )
             )

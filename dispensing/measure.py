@@ -60,6 +60,7 @@ class NewReading:
     observer_level: bool | None = None
     observer_above_mm: Decimal | None = None
     observer_distance_mm: Decimal | None = None
+    instrument: str = ""  # which one, where a practice has several
     entry: str = ""  # made where it was typed: sent twice, it is one reading
 
 
@@ -80,7 +81,7 @@ def add_readings(*, actor: Staff, dispense: Dispense, readings: Sequence[NewRead
     """
     with changing(actor=actor, dispense=dispense, part="readings", version=None, action="dispense.readings") as change:
         row = change.dispense
-        complete = _complete(readings, row)
+        complete = complete_readings(readings, row)
         entries = [r.entry for r in complete if r.entry]
         known = set(row.readings.filter(entry__in=entries).values_list("entry", flat=True)) if entries else set()
         identity = row.frame.get("identity", "")
@@ -98,6 +99,7 @@ def add_readings(*, actor: Staff, dispense: Dispense, readings: Sequence[NewRead
                 observer_level=r.observer_level,
                 observer_above_mm=r.observer_above_mm,
                 observer_distance_mm=r.observer_distance_mm,
+                instrument=r.instrument[:60],
                 by=actor,
                 at=moment,
                 entry=r.entry,
@@ -114,7 +116,7 @@ def add_readings(*, actor: Staff, dispense: Dispense, readings: Sequence[NewRead
     return change.saved()
 
 
-def _complete(readings: Sequence[NewReading], dispense: Dispense) -> list[NewReading]:
+def complete_readings(readings: Sequence[NewReading], dispense: Dispense) -> list[NewReading]:
     """The readings with the reference their method has; Invalid names every one that cannot be."""
     errors = faults(readings, dispense)
     if not readings:

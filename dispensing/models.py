@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.db import models
@@ -310,6 +311,7 @@ class Reading(models.Model):
     observer_level = models.BooleanField(null=True, blank=True)
     observer_above_mm = mm()
     observer_distance_mm = mm()
+    instrument = models.CharField(max_length=60, blank=True)  # which one, where a practice has several
     by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
     in_doubt = models.BooleanField(default=False)
@@ -424,6 +426,81 @@ class Remark(models.Model):
 
     class Meta:
         ordering = ["id"]
+
+
+class Remeasure(models.Model):
+    """One independent re-measure of a dispense by a supervisor. Beside the record: no Case, figure or check ever sees it."""
+
+    dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="remeasures")
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    blind = models.BooleanField()  # entered before anything of the dispenser's readings had been seen
+    frame_identity = models.CharField(max_length=80, blank=True)
+    dispense_version = models.PositiveIntegerField()
+
+    class Meta:
+        ordering = ["at", "id"]
+
+
+class SupervisorReading(models.Model):
+    """One reading of a re-measure, as it was read."""
+
+    remeasure = models.ForeignKey(Remeasure, on_delete=models.PROTECT, related_name="readings")
+    quantity = models.CharField(max_length=10)
+    eye = models.CharField(max_length=5)
+    value = models.DecimalField(max_digits=6, decimal_places=2)
+    as_typed = models.CharField(max_length=40, blank=True)
+    method = models.CharField(max_length=20, blank=True)
+    reference = models.CharField(max_length=16, blank=True)
+    instrument = models.CharField(max_length=60, blank=True)
+    observer_above_mm = mm()
+    observer_distance_mm = mm()
+
+    class Meta:
+        ordering = ["id"]
+
+
+class Comparison(models.Model):
+    """The adopted value of one quantity of one eye held against a re-measure: both in the same terms, mm, as found then."""
+
+    remeasure = models.ForeignKey(Remeasure, on_delete=models.PROTECT, related_name="comparisons")
+    quantity = models.CharField(max_length=10)
+    eye = models.CharField(max_length=5)
+    terms = models.CharField(max_length=16, blank=True)  # heights: what both are measured from
+    theirs = models.DecimalField(max_digits=6, decimal_places=2)
+    ours = models.DecimalField(max_digits=6, decimal_places=2)
+    of = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")  # who took the reading that was adopted
+    method = models.CharField(max_length=20, blank=True)  # of theirs
+    instrument = models.CharField(max_length=60, blank=True)
+    own_method = models.CharField(max_length=20, blank=True)
+    need_mm = models.DecimalField(max_digits=6, decimal_places=2, null=True)  # greatest error within the standard then
+    within = models.BooleanField(null=True)  # null: nothing sets a limit
+    consequence = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.UniqueConstraint(fields=["remeasure", "quantity", "eye"], name="one_comparison_each")]
+
+    @property
+    def difference(self) -> Decimal:
+        """Theirs minus the supervisor's, mm."""
+        return self.theirs - self.ours
+
+
+class Goal(models.Model):
+    """What a supervisor and a trainee have agreed to work on."""
+
+    trainee = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="goals")
+    text = models.CharField(max_length=300)
+    due_on = models.DateField(null=True, blank=True)
+    set_by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    set_at = models.DateTimeField()
+    met_at = models.DateTimeField(null=True, blank=True)
+    met_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    dropped_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["met_at", "due_on", "id"]
 
 
 class Presence(models.Model):

@@ -1,4 +1,4 @@
-from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, photographs, sign_off
+from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, photographs, remeasure, sign_off
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
@@ -11,5 +11,6 @@ urlpatterns = [
     *limits.urlpatterns,
     *manual.urlpatterns,
     *photographs.urlpatterns,
+    *remeasure.urlpatterns,
     *sign_off.urlpatterns,
 ]

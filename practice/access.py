@@ -202,6 +202,9 @@ ACTIONS: dict[str, Rule] = {
     "dispense.return": _all(
         _post(SUPERVISOR, MANAGER, words=_SIGNERS), _not_own("Nobody returns their own dispense; change it instead.")
     ),
+    "dispense.remeasure": _all(
+        _post(SUPERVISOR, MANAGER, words=_SIGNERS), _not_own("Nobody re-measures their own dispense; ask another supervisor.")
+    ),
     "order.issue": _all(
         _post(DISPENSER, SUPERVISOR, MANAGER, words="A trainee cannot issue an order; it is issued by whoever signs."),
         _registered_if_restricted("a registered person has to issue or sign."),

@@ -152,6 +152,7 @@ ROUTES: dict[str, Route] = {
     "dispensing:photograph_preview": photograph(**ACT),
     "dispensing:photograph_picture": photograph(),
     "dispensing:remove_photograph": photograph(**ACT),
+    "dispensing:remeasure": dispense(writes=True),
     "dispensing:sign_off_desk": Route(),
     "dispensing:sign_off": dispense(writes=True),
     "dispensing:signature": Route(

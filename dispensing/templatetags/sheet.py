@@ -74,6 +74,12 @@ def field_words(path: str) -> str:
 
 
 @register.filter
+def words(code: str) -> str:
+    """A stored code ("marked_lens") as words."""
+    return code.replace("_", " ")
+
+
+@register.filter
 def part_of(path: str) -> str:
     return path.partition(".")[0]
 

@@ -18,12 +18,14 @@ from dispensing.web.sheet import present
 from dispensing.web.trend import trend
 from practice import access
 from practice.models import Client
+from practice.web.seen import opened
 from practice.web.shell import branch_of
 
 
 @require_safe
 def client_page(request: HttpRequest, reference: str) -> HttpResponse:
     client = get_object_or_404(access.visible_clients(request.user).select_related("branch"), reference=reference)
+    opened(request, client, f"client {reference}")
     branch = branch_of(request) or client.branch
     on = branch.today()
     dispenses = list(

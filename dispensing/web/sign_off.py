@@ -24,6 +24,7 @@ from dispensing.web.sheet import present
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.web.fields import Field
+from practice.web.seen import opened, readings_shown
 from practice.web.shell import branch_of
 
 
@@ -135,7 +136,15 @@ def desk(request: HttpRequest) -> HttpResponse:
     )
     signs = access.signing_role(request.user, branch) is not None
     pairs = [(w, reverse("dispensing:sign_off", args=[w.dispense.reference])) for w in rows]
-    context = {"branch": branch, "rows": pairs, "recent": recent, "signs": signs, "zone": branch.time_zone}
+    to_measure = [w.dispense for w in rows if w.no is None]
+    context = {
+        "branch": branch,
+        "rows": pairs,
+        "to_measure": to_measure,
+        "recent": recent,
+        "signs": signs,
+        "zone": branch.time_zone,
+    }
     return render(request, "dispensing/sign_off_desk.html", context)
 
 
@@ -169,6 +178,8 @@ def sign_off_page(request: HttpRequest, reference: str) -> HttpResponse:
         access.scoped(Dispense.objects.select_related("client", "branch", "group", "dispenser"), request.user),
         reference=reference,
     )
+    opened(request, dispense.client, f"dispense {reference}")
+    readings_shown(request, reference)
     errors: dict[str, str] = {}
     trouble = ""
     if request.method == "POST":
@@ -302,6 +313,8 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "seen": seal(found)[1],
         "signatures": dispense.signatures.select_related("by").prefetch_related("remarks"),
         "remark_lines": lines,
+        "may_remeasure": may("dispense.remeasure") and state != State.CANCELLED,
+        "remeasures": dispense.remeasures.count(),
         "places": _places(),
         "covers": sign_off.current_signature(dispense),
         "needs_signature": sign_off.needs_signature(dispense),

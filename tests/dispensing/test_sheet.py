@@ -66,6 +66,7 @@ def page(desk):
 
 
 def test_the_page_is_whole_small_and_needs_few_queries(desk, django_assert_max_num_queries):
+    desk.http.get(url(desk.dispense))  # the first opening within an hour also leaves its row in the audit trail
     with django_assert_max_num_queries(17):
         answer = desk.http.get(url(desk.dispense))
     html = answer.content.decode()
@@ -86,8 +87,9 @@ def test_the_page_is_whole_small_and_needs_few_queries(desk, django_assert_max_n
 @pytest.mark.parametrize("part", ["needs", "prescription", "frame", "fit", "lens"])
 def test_sending_back_what_the_page_shows_changes_nothing(desk, part):
     """What is shown reads back as what is on record: the round trip of every field."""
+    shown = fields_of(page(desk), part)
     before = AuditEvent.objects.count()
-    answer = desk.http.post(url(desk.dispense, "save_part", part), fields_of(page(desk), part))
+    answer = desk.http.post(url(desk.dispense, "save_part", part), shown)
     assert answer.status_code == 302
     assert AuditEvent.objects.count() == before
 
@@ -371,7 +373,7 @@ def test_frames_are_found_by_words_and_size(desk):
     assert find("gull") == find("50-20") == find("slate 50□20–145") == ["GULL-1"]
     assert find("tern") == [desk.frame.code]
     assert find("zz") == find("") == find("٥٠") == []
-    html = desk.http.get(url(desk.dispense, "frames"), {"frame": "gull"}).content.decode()
+    html = desk.http.get(url(desk.dispense, "sheet_frames"), {"frame": "gull"}).content.decode()
     assert "49.6□20–145" in html
     assert 'name="item"' in html
     assert "Gull" in desk.http.get(url(desk.dispense), {"frame": "gull"}).content.decode()  # without a script

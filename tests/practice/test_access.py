@@ -27,6 +27,7 @@ EXPECTED = {
     "dispense.take_over": {"dispenser", "supervisor", "manager"},
     "dispense.sign": {"supervisor", "manager"},
     "dispense.return": {"supervisor", "manager"},
+    "dispense.remeasure": {"supervisor", "manager"},
     "order.issue": {"dispenser", "supervisor", "manager"},
     "order.cancel": {"dispenser", "supervisor", "manager"},
     "order.replace": {"dispenser", "supervisor", "manager"},

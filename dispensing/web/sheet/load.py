@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404
 
 from dispensing.assess import assess_case
 from dispensing.case import Case
-from dispensing.forms import Entry, Parsed
+from dispensing.forms import Entry, Parsed, filled
 from dispensing.gather import Rows, case_of, fetch, for_case
 from dispensing.models import Dispense
 from dispensing.sign_off import open_remarks
@@ -49,6 +49,10 @@ def whole(
     rows = fetch(dispense)
     case = case_of(dispense, rows=rows)
     entries: dict[str, Entry] = entries_of(dispense, case)
+    for row in rows.readings:  # the instrument last used here is not typed again for every reading
+        if row.instrument:
+            path = "readings.height_instrument" if row.quantity == "height" else "readings.pd_instrument"
+            entries[path] = filled(entries[path].spec, row.instrument)
     for part in (parsed or {}).values():
         entries.update(part.entries)
     remarks = open_remarks(dispense)

@@ -37,6 +37,7 @@ from dispensing.web.sheet.presence import presence
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused, UseCaseError
 from practice.models import Client, Staff
+from practice.web.seen import opened, readings_shown
 
 Answer = HttpResponse
 
@@ -55,6 +56,8 @@ def _version(request: HttpRequest) -> int:
 @require_GET
 def sheet(request: HttpRequest, reference: str) -> Answer:
     dispense = load(request, reference)
+    opened(request, dispense.client, f"dispense {reference}")
+    readings_shown(request, reference)
     return page(request, whole(dispense, why_not=why_not_change(request, dispense)))
 
 
