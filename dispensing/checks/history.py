@@ -520,6 +520,16 @@ _ASKS = (
 )
 
 
+def _moved(v: View, eye: Eye) -> bool:
+    """Whether this eye's power or addition is another than in the last pair, by more than a step."""
+    apart = v.changed_by[eye]
+    if apart is None or v.rx is None or v.earlier_rx is None:
+        return False
+    limit = v.limit["rx.change.read_back"]
+    added, earlier = v.rx.of(eye).add, v.earlier_rx.of(eye).add
+    return apart > limit or (added is not None and earlier is not None and abs(added - earlier) > limit)
+
+
 @check(
     "rx.read-back",
     "confirm",
@@ -532,8 +542,8 @@ _ASKS = (
 def read_back(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a slip of a digit in a new client's power has nothing to be compared with; against an earlier pair it looks like a change.
     Typing the powers again without looking takes ten seconds and shows it. Asked only where nothing else could.
-    Fires: typed once with no earlier prescription, or with one from which something changed by half a dioptre or more.
-    Silent: imported; read back; nothing notable changed since the last pair; a plain slip was found already.
+    Fires: typed once with no earlier prescription, or with one from which a power or the addition changed by more than a quarter dioptre.
+    Silent: imported; read back; the last pair's powers within a step; a plain slip was found already.
     """
     if v.rx is None or not v.fresh or v.powers["right"] is None or v.powers["left"] is None:
         return
@@ -541,7 +551,9 @@ def read_back(v: View, found: Finder) -> Iterator[Finding]:
     if comparable(v) and all(v.powers_before[eye] is not None for eye in EYES):
         finder = Finder("rx.read-back", "note", "")
         said = [finding for rule in _ASKS for finding in rule(v, finder)]
-        if not said or any(finding.severity == "stop" for finding in said):
+        if any(finding.severity == "stop" for finding in said):
+            return
+        if not said and not any(_moved(v, eye) for eye in EYES):
             return
         message = "Something changed since the last pair; a typing slip would look the same."
     yield found(

@@ -59,6 +59,7 @@ _ALL = (
     Threshold("rx.change.uneven", 0.5, "D", "change of one eye against the other that needs no reading back", _REFRACTION, CP, 0.3, 1.5),
     Threshold("rx.change.axis_blur", 0.25, "D", "blur of an axis change that needs no reading back", "power vectors, Thibos 1997; value derived from ISO 21987:2017 axis tolerances", "derived", 0.15, 0.75),
     Threshold("rx.change.stranger", 1.0, "D", "change of both eyes that looks like somebody else; half of it with another PD or addition", _REFRACTION, CP, 0.75, 2),
+    Threshold("rx.change.read_back", 0.26, "D", "change since the last pair from which a typed prescription is read back", "more than one quarter-dioptre step; chosen on the slip benchmark", "derived", 0.12, 0.75),
     Threshold("rx.change.add", 0.5, "D", "growth of the addition that needs no reading back", _REFRACTION, CP, 0.25, 1),
     Threshold("rx.mirror.size", 1.5, "D", "equal powers of opposite sign from here look like a sign slip", _TEACHING, CP, 1, 4),
     Threshold("rx.earlier.years", 6.0, "years", "an earlier prescription older than this proves little", _TEACHING, CP, 3, 15),
