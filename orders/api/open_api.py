@@ -16,6 +16,7 @@ from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.generators import SchemaGenerator
 
 from orders.api.problems import PROBLEMS, Problem, answer
+from orders.renderers.record_labels import LABELS
 
 SCHEMAS = {"order-1.0.json": Path(__file__).resolve().parent.parent / "schema" / "order-1.0.json"}
 
@@ -72,7 +73,14 @@ def json_schema(request: HttpRequest, name: str) -> HttpResponse:
 @public
 def page(request: HttpRequest) -> HttpResponse:
     """What the API offers, for people."""
-    return render(request, "orders/api_docs.html", {"groups": operations(), "problems": PROBLEMS, "parts": order_parts()})
+    context = {
+        "groups": operations(),
+        "problems": PROBLEMS,
+        "parts": order_parts(),
+        "labels": [each for each in LABELS.values() if not each.why_not],
+        "labels_left_out": [each for each in LABELS.values() if each.why_not],
+    }
+    return render(request, "orders/api_docs.html", context)
 
 
 def operations() -> list[tuple[str, list[dict[str, Any]]]]:

@@ -230,12 +230,14 @@ ORDERS: dict[str, Any] = {
 }
 ONE_ORDER: dict[str, Any] = {
     "operation_id": "get_order",
-    "summary": "One order, as JSON, PDF or FHIR",
+    "summary": "One order, as JSON, PDF, FHIR or record text",
     "description": (
-        "By `Accept` or by suffix: `.json`, `.pdf`, `.fhir-r4b`, `.fhir-r5`. The document inside the JSON is sent as it was"
+        "By `Accept` or by suffix: `.json`, `.pdf`, `.fhir-r4b`, `.fhir-r5`, `.records`. The document inside the JSON is sent as it was"
         " signed. FHIR is a Bundle of a VisionPrescription and a DeviceRequest for each lens; what FHIR has no place for stands"
         " in extensions named `urn:datumline:lens-order:1.0:…`."
-        " A cancelled order has no PDF (409)."
+        " A cancelled order has no PDF and no record text (409)."
+        " Record text (`text/plain`) is an unverified profile of the industry's open Data Communication Standard: 406 unless the"
+        " practice has switched it on for this lab. Its labels are listed below; try it with orders that are not made."
     ),
     "parameters": [_NUMBER, _IF_NONE],
     "responses": _responses(
@@ -243,10 +245,12 @@ ONE_ORDER: dict[str, Any] = {
             (200, "application/json"): _ENVELOPE,
             (200, "application/pdf"): OpenApiTypes.BINARY,
             (200, "application/fhir+json"): {"type": "object"},
+            (200, "text/plain"): {"type": "string"},
             304: None,
         },
         *_READING,
         "order-cancelled",
+        "conflict",
     ),
     "tags": ["lab orders"],
 }

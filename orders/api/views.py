@@ -24,7 +24,7 @@ from orders.api import limits, once, problems, shapes
 from orders.api.auth import LabAuthentication, lab_of
 from orders.api.problems import Problem
 from orders.models import Lab, LabToken, Order
-from orders.renderers import fhir, json_text
+from orders.renderers import fhir, json_text, record_text
 
 PAGE, LARGEST_PAGE = 100, 500
 LARGEST_BODY = 200_000
@@ -68,6 +68,10 @@ class AsPDF(_Form):
 
 class AsFHIR(_Form):
     media_type, format = "application/fhir+json", "fhir"  # the version comes with `fhirVersion`, see fhir_version
+
+
+class AsRecords(_Form):
+    media_type, format, charset = "text/plain", "records", "us-ascii"
 
 
 class AsFHIRR4B(AsFHIR):
@@ -251,32 +255,43 @@ class Orders(LabView):
 
 
 class OneOrder(LabView):
-    renderer_classes = [AsJSON, AsPDF, AsFHIR, AsFHIRR4B, AsFHIRR5]
+    renderer_classes = [AsJSON, AsPDF, AsFHIR, AsFHIRR4B, AsFHIRR5, AsRecords]
 
     @extend_schema(**shapes.ONE_ORDER)
     def get(self, request: Request, number: str, format: str | None = None) -> HttpResponse:
-        """One order, as JSON, PDF or FHIR."""
+        """One order, as JSON, PDF, FHIR or record text."""
         row = Order.objects.filter(lab=self.lab, number=number).values(*json_text.COLUMNS, "pk", "fetched_at").first()
         if row is None:
             raise Problem("not-found")
         key, fetched_at = row.pop("pk"), row.pop("fetched_at")
         form = request.accepted_renderer.format  # type: ignore[union-attr]
+        if form == "records" and not self.lab.record_text:
+            raise Problem(
+                "not-acceptable", "Record text is an unverified profile: the practice has to switch it on for a lab."
+            )
         version = fhir_version(request, form) if form.startswith("fhir") else None
         tag = _etag(row["document_sha256"][:24], row["version"], f"fhir{version}" if version else form)
         unchanged = _not_modified(request, tag)
         if unchanged is not None:
             return unchanged
-        if form != "pdf" or row["state"] != Order.State.CANCELLED:
-            self.handed_out(request, [key] if fetched_at is None else [])
+        cancelled = row["state"] == Order.State.CANCELLED
+        if cancelled and form in ("pdf", "records"):
+            raise Problem("order-cancelled", "The practice has cancelled this order: there is nothing to make from.")
+        fresh = [key] if fetched_at is None else []
+        if form == "records":
+            try:
+                text = record_text.render(json.loads(row["document"]), digest=row["document_sha256"])
+            except record_text.CannotWrite as error:
+                raise Problem("conflict", str(error)) from error
+            self.handed_out(request, fresh)
+            return _send(request, text, record_text.MEDIA_TYPE, tag)
+        self.handed_out(request, fresh)
         if form == "json":
             return _send(request, json_text.line(*row.values()).encode("utf-8"), "application/json", tag)
-        cancelled = row["state"] == Order.State.CANCELLED
         if version is not None:
             document = json.loads(row["document"])
             body = fhir.render(document, version=version, digest=row["document_sha256"], cancelled=cancelled)
             return _send(request, body, fhir.MEDIA_TYPES[version], tag)
-        if cancelled:
-            raise Problem("order-cancelled", "The practice has cancelled this order: there is nothing to make from.")
         pdf = import_module("orders.renderers.pdf")  # with its fonts only where a PDF is asked for
         name = f'inline; filename="{number}.pdf"'
         return _send(
