@@ -1,8 +1,13 @@
-from orders.web import issue, orders, today
+from orders.web import collect, issue, learning, orders, receive, rechecks, return_visit, today
 
 app_name = "orders"
 urlpatterns = [
     *today.urlpatterns,
     *orders.urlpatterns,
     *issue.urlpatterns,
+    *rechecks.urlpatterns,
+    *receive.urlpatterns,
+    *collect.urlpatterns,
+    *return_visit.urlpatterns,
+    *learning.urlpatterns,
 ]

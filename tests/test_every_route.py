@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
@@ -18,9 +19,11 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from orders.issue import issue_order
 from orders.labs import create_token
+from orders.models import Recheck
+from practice.branches import change_limit
 from practice.models import AuditEvent
 from tests.factories import ClientFactory, PhotographFactory
-from tests.orders.ready import ready_dispense, signed_dispense
+from tests.orders.ready import came_back, ready_dispense, signed_dispense
 
 ROLES = ("trainee", "dispenser", "unregistered", "supervisor", "manager", "elsewhere")
 Arguments = Callable[[SimpleNamespace], dict[str, Any]]
@@ -66,6 +69,28 @@ def order(*, extra: dict[str, Any] | None = None, **kw: Any) -> Route:
     return Route(
         arguments=lambda w: {"number": w.order.number, **more},
         unknown={"number": "ZZ-999999", **more},
+        own_only=False,
+        **kw,
+    )
+
+
+def checked(**kw: Any) -> Route:
+    return Route(
+        arguments=lambda w: {"number": w.passed.number, "pk": w.passed.receipts.get().pk},
+        unknown={"number": "ZZ-999999", "pk": 1},
+        own_only=False,
+        **kw,
+    )
+
+
+def passed(**kw: Any) -> Route:
+    return Route(arguments=lambda w: {"number": w.passed.number}, unknown={"number": "ZZ-999999"}, own_only=False, **kw)
+
+
+def visited(**kw: Any) -> Route:
+    return Route(
+        arguments=lambda w: {"number": w.passed.number, "pk": w.passed.returns.get().pk},
+        unknown={"number": "ZZ-999999", "pk": 1},
         own_only=False,
         **kw,
     )
@@ -147,12 +172,17 @@ ROUTES: dict[str, Route] = {
     "dispensing:cancel": dispense(**ACT),
     "dispensing:working": dispense(extra={"figure": "mass_g"}),
     "dispensing:fitting_card": dispense(),
+    "dispensing:compare": dispense(),
+    "dispensing:compare_print": dispense(),
+    "dispensing:compare_choose": dispense(**ACT),
+    "dispensing:compare_frames": dispense(),
+    "dispensing:what_if": dispense(),
+    "dispensing:remeasure": dispense(writes=True),
     "dispensing:photographs": dispense(writes=True),
     "dispensing:photograph": photograph(writes=True),
     "dispensing:photograph_preview": photograph(**ACT),
     "dispensing:photograph_picture": photograph(),
     "dispensing:remove_photograph": photograph(**ACT),
-    "dispensing:remeasure": dispense(writes=True),
     "dispensing:sign_off_desk": Route(),
     "dispensing:sign_off": dispense(writes=True),
     "dispensing:signature": Route(
@@ -177,6 +207,27 @@ ROUTES: dict[str, Route] = {
     "orders:replace": order(**ACT),
     "orders:answer": order(extra={"pk": 1}, **ACT),
     "orders:issue": dispense(writes=True),
+    "orders:rechecks": Route(arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False),
+    "orders:recheck_step": Route(
+        arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False, **ACT
+    ),
+    "orders:recheck_look": Route(
+        arguments=lambda w: {"pk": w.cast.branch.pk, "number": w.recheck.pk},
+        unknown={"pk": 999999, "number": 1},
+        own_only=False,
+        **ACT,
+    ),
+    "orders:arrivals": Route(),
+    "orders:receive": order(writes=True),
+    "orders:receive_preview": order(**ACT),
+    "orders:verdict": checked(writes=True),
+    "orders:receipt_report": checked(),
+    "orders:collect": passed(writes=True),
+    "orders:handover": passed(),
+    "orders:return_visit": passed(writes=True),
+    "orders:visit": visited(writes=True),
+    "orders:learning": Route(),
+    "orders:learning_csv": Route(arguments=lambda w: {"name": "lab"}, unknown={"name": "nothing"}),
     "dispensing_api:calculations": Route(),
     "dispensing_api:calculation": Route(
         arguments=lambda w: {"name": w.calculation}, unknown={"name": "nothing-like-it"}, writes=True
@@ -226,7 +277,10 @@ def world(cast):
     signed = signed_dispense(cast, client=ClientFactory(branch=cast.branch))
     issued = issue_order(actor=cast.supervisor, dispense=signed, lab=cast.lab)
     ready = ready_dispense(cast, actor=cast.trainee)
+    brought_back = ready_dispense(cast, client=ClientFactory(branch=cast.branch))
+    passed = came_back(cast, issue_order(actor=cast.dispenser, dispense=brought_back, lab=cast.lab))
     return SimpleNamespace(
+        passed=passed,
         cast=cast,
         client=cast.client,
         dispense=ready,
@@ -237,6 +291,7 @@ def world(cast):
         calculation=next(iter(all_calculations())).name,
         check=next(iter(registry())),
         limit=next(t.name for t in THRESHOLDS.values() if t.changeable),
+        recheck=Recheck.objects.get(),
     )
 
 
@@ -319,6 +374,7 @@ def test_no_post_at_the_branch_changes_nothing(world):
         ("dispensing:save_part", "needs"): {"needs.uses": "near", "version": "0"},
         ("dispensing:save_part", "prescription"): {"prescription.right.sphere": "-9.00", "version": "0"},
         ("dispensing:cancel", ""): {"reason": "not wanted any more"},
+        ("dispensing:compare_choose", ""): {"option": str(world.cast.single_option.pk), "version": "1"},
         ("dispensing:measurement_reason", ""): {"measurements.reason": "because"},
         ("orders:issue", ""): {"lab": str(world.cast.lab.pk)},
         ("orders:cancel", "order"): {"reason": "not wanted any more"},

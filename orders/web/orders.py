@@ -17,6 +17,7 @@ from orders import (
     converters,  # noqa: F401  (registers order_number)
     issue,
     lab_progress,
+    receive,
 )
 from orders.models import Lab, Order, OrderEvent, Question
 from orders.renderers import pdf
@@ -233,7 +234,10 @@ def _page(
         "may_cancel": order.state in issue.CANCELLABLE and may("order.cancel"),
         "may_replace": order.state in issue.CANCELLABLE and may("order.replace") and not no_lab,
         "may_answer": may("order.replace"),
-        "may_issue_again": order.state == State.CANCELLED
+        "may_receive": order.state in receive.MAY_ARRIVE,
+        "checks": order.receipts.select_related("by").order_by("-at", "-pk"),
+        "visits": order.returns.select_related("by").order_by("-at", "-pk"),
+        "may_issue_again": order.state in issue.OVER
         and not hasattr(order, "replaced_by")
         and issue.live_order(order.dispense) is None
         and may("order.issue"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from decimal import Decimal as D
 
@@ -9,6 +10,11 @@ from django.utils import timezone
 
 from dispensing import assess, measure, record, sign_off
 from dispensing.models import Dispense
+from orders import collect, receive, return_visit
+from orders.handover.gather import person_of
+from orders.handover.points import FIT, cautions_for
+from orders.models import Order
+from orders.receipt.points import points_for
 from tests.factories import PASSWORD
 
 FINDINGS_WANT_REASONS = "Looked at again and right."
@@ -82,3 +88,48 @@ def signed_dispense(cast, *, client=None) -> Dispense:
     made.refresh_from_db()
     sign_off.sign(actor=cast.supervisor, dispense=made, version=made.version, password=PASSWORD)
     return Dispense.objects.get(pk=made.pk)
+
+
+# what `ready_dispense` orders, as a focimeter might read it: within tolerance, not copied
+GOOD_READINGS = {
+    "right.sphere": "-225", "right.cylinder": "-0.75", "right.axis": "96", "right.add": "2.00",
+    "left.sphere": "-2,50", "left.cylinder": "+1.00", "left.axis": "170", "left.add": "2.00",
+    "right.prism_in": "0", "right.prism_up": "0.25 up", "left.prism_in": "0.1 out", "left.prism_up": "0.25 up",
+    "right.pd": "31.5", "left.pd": "32", "right.height": "22", "left.height": "22.5",
+}  # fmt: skip
+
+
+def passed_order(cast, order):
+    """The pair measured, found in order and passed."""
+    points = [p.code for p in points_for(json.loads(order.document), statement=order.branch.impact_statement)]
+    check = receive.record_receipt(actor=cast.dispenser, order=order, typed=GOOD_READINGS, points=points)
+    receive.pass_pair(actor=cast.dispenser, check=check)
+    return Order.objects.get(pk=order.pk)
+
+
+def collected_order(cast, order, **change):
+    """Passed and handed over."""
+    order = passed_order(cast, order)
+    values = {
+        "fit_points": [p.code for p in FIT],
+        "marks": "yes",
+        "acuity": {"both": "6/5", "near": "N5"},
+        "advice": ["clean", "keep"],
+        "cautions": [c.code for c in cautions_for(json.loads(order.document), person_of(order))],
+        **change,
+    }
+    collect.record_collection(actor=cast.dispenser, order=order, **values)
+    return Order.objects.get(pk=order.pk)
+
+
+def came_back(cast, order):
+    """Collected, and the client is back: near is not sharp, the frame has slipped 3 mm."""
+    order = collected_order(cast, order)
+    return_visit.record_visit(
+        actor=cast.dispenser,
+        order=order,
+        complaints=["near_blurred", "posture"],
+        said="I have to lift my chin to read.",
+        typed={"right.height": "25", "left.height": "25", "right.pd": "31.5", "left.pd": "32", "vertex": "15"},
+    )
+    return Order.objects.get(pk=order.pk)

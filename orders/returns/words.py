@@ -1,0 +1,34 @@
+"""What clients say, what the cause turned out to be: our own lists in plain words, kept by code."""
+
+from __future__ import annotations
+
+COMPLAINTS: dict[str, str] = {
+    "far_blurred": "Far is not sharp",
+    "near_blurred": "Near is not sharp, or only with the chin up",
+    "one_eye": "One eye is worse than the other",
+    "side_blurred": "To the sides it is blurred or narrow",
+    "double": "Double, or the eyes pull",
+    "tired": "Headache, tired eyes",
+    "swim": "The floor or walls move, feeling sick",
+    "slant": "Things lean or bend",
+    "size": "Everything is bigger or smaller, steps are misjudged",
+    "fringes": "Coloured edges",
+    "posture": "Head must be held oddly",
+    "reflections": "Reflections or glare",
+    "slides": "They slide, press or sit askew",
+    "looks": "Does not like how they look",
+    "damage": "Scratched, broken, coating worn",
+}
+CAUSES: dict[str, str] = {
+    "measurement": "Measured wrongly",
+    "fit": "Fit of the frame",
+    "design": "Lens design or material not the right one",
+    "prescription": "Prescription",
+    "entry": "Typed or passed on wrongly",
+    "making": "Made wrongly by the lab",
+    "adaptation": "Getting used to it",
+    "expectation": "Expected something else",
+    "damage": "Damage or wear",
+    "unknown": "Not found",
+}
+DISPENSING_CAUSES = ("measurement", "fit", "design", "entry")

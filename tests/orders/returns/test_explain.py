@@ -1,0 +1,169 @@
+"""Explanations of a complaint against hand calculation and published worked figures."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dispensing.optics.power import Power
+from orders.receipt.verdict import LensReading, Readings
+from orders.returns.explain import LEAST, NOTICED, Before, WornNow, explain, to_json
+from tests.orders.receipt.pairs import document, exact, ordered
+
+
+def doc_of(right, left, family="single_vision", **more):
+    made = document(right, left, family=family, **{k: v for k, v in more.items() if k not in ("tested", "abbe")})
+    for eye in ("right", "left"):
+        o = made["lenses"][eye]["ordered"]
+        made["lenses"][eye]["prescribed"] |= {
+            "sphere": o["sphere"], "cylinder": o["cylinder"], "axis": o["axis"], "addition": o["addition"], "balance": False,
+        }  # fmt: skip
+    made["prescription"]["vertex_distance"] = more.get("tested", "12.00")
+    made["as_worn"] = {"vertex_distance": "12.00", "pantoscopic": "0.0", "face_form": "0.0"}
+    if "abbe" in more:
+        made["lens"]["material"]["abbe"] = more["abbe"]
+    return made
+
+
+def one(rows, code):
+    return next(c for c in rows if c.code == code)
+
+
+def codes(rows):
+    return {c.code for c in rows}
+
+
+def test_vertical_prism_from_a_frame_that_slipped_on_one_side():
+    """-6.00: the right centre 2 mm low gives 2/10 x 6 = 1.2 Δ (Prentice)."""
+    rows = explain(doc_of(ordered(-6.0), ordered(-6.0)), now=WornNow(right_height=22.0, left_height=20.0))
+    assert one(rows, "fit_prism_v").size == pytest.approx(1.2)
+    assert one(rows, "fit_prism_v").ratio == pytest.approx(1.2)
+
+
+def test_a_pair_that_slipped_level_gives_no_vertical_prism_where_powers_are_equal():
+    rows = explain(doc_of(ordered(-6.0), ordered(-6.0)), now=WornNow(right_height=24.0, left_height=24.0))
+    assert "fit_prism_v" not in codes(rows)
+
+
+def test_horizontal_prism_from_a_wrong_pd():
+    """+5.00, PDs of 33.5 and 34 against 31.5 and 32 ordered: each centre 2 mm too far in, 1 Δ base in each, 2 Δ."""
+    rows = explain(doc_of(ordered(5.0), ordered(5.0)), now=WornNow(right_pd=33.5, left_pd=34.0))
+    found = one(rows, "fit_prism_h")
+    assert found.size == pytest.approx(2.0)
+    assert "base in" in found.figures
+
+
+def test_a_myope_whose_frame_slid_down_gets_too_little():
+    """-10.00 tested at 12 mm and worn at 15: F/(1 - d F) = -10/1.03 = -9.709 at the test distance, 0.291 D short."""
+    rows = explain(doc_of(ordered(-10.0), ordered(-10.0)), now=WornNow(vertex=15.0))
+    assert one(rows, "at_eye_right").size == pytest.approx(10 - 10 / 1.03, abs=1e-6)
+    assert one(rows, "at_eye_right").ratio > 1
+
+
+def test_tilt_changes_the_power_as_martin_says():
+    """-6.00 at 15 degrees: -6.13/-0.44 (Martin, from the reference sheet): M off by 0.35, J0 by 0.22."""
+    rows = explain(doc_of(ordered(-6.0), ordered(-6.0)), now=WornNow(vertex=12.0, pantoscopic=15.0))
+    assert one(rows, "at_eye_right").size == pytest.approx(0.41, abs=0.03)
+
+
+def test_reading_prism_of_unequal_lenses():
+    """R +1.00 L +3.00: 2 Δ at 10 mm below the centres (McCarthy)."""
+    rows = explain(doc_of(ordered(1.0), ordered(3.0)))
+    assert one(rows, "reading_prism").size == pytest.approx(2.0)
+
+
+def test_coloured_edges():
+    """6.00 D, Abbe 30, 20 degrees aside: 27 mm x tan 20 = 9.83 mm, 5.90 Δ / 30 = 0.197 Δ."""
+    rows = explain(doc_of(ordered(-6.0), ordered(-6.0), abbe="30.0"))
+    assert one(rows, "chromatic_right").size == pytest.approx(0.1966, abs=1e-3)
+
+
+def test_near_lies_deeper_when_a_progressive_slipped():
+    """Corridor 13 mm, frame 3 mm lower than measured: near begins 16 mm down."""
+    lens = ordered(1.0, add=2.0)
+    rows = explain(doc_of(lens, lens, "progressive", height=(22, 22)), now=WornNow(right_height=25.0, left_height=25.0))
+    assert one(rows, "drop_right").size == pytest.approx(16.0)
+    assert one(rows, "drop_right").ratio == pytest.approx(1.0)
+    assert "cross_high_right" not in codes(rows)
+
+
+def test_a_cross_above_the_pupil_and_beside_it():
+    lens = ordered(1.0, add=2.0)
+    rows = explain(
+        doc_of(lens, lens, "progressive", height=(22, 22)), now=WornNow(right_height=19.0, left_height=22.0, right_pd=34.5)
+    )
+    assert one(rows, "cross_high_right").size == pytest.approx(3.0)
+    assert one(rows, "cross_aside_right").size == pytest.approx(3.0)
+    assert "cross_aside_left" not in codes(rows)
+
+
+def test_change_from_the_pair_before_is_the_length_of_the_difference():
+    before = Before(right=Power(-2.0), left=Power(-2.0, -1.0, 180.0))
+    rows = explain(doc_of(ordered(-3.0), ordered(-2.0, -1.0, 90.0)), before=before)
+    assert one(rows, "change_right").size == pytest.approx(1.0)
+    assert one(rows, "change_left").size == pytest.approx(1.0)  # an axis turned by 90: J0 from -0.5 to +0.5
+
+
+def test_unequal_images_by_the_rule_of_thumb():
+    """1 to 1.5 % for each dioptre of difference, a little more with usual curves and a plus lens's thickness (textbook)."""
+    rows = explain(doc_of(ordered(0.0), ordered(4.0)))
+    assert 4.0 < one(rows, "size_between").size < 10.0
+
+
+def test_what_was_measured_on_receipt_counts_before_what_was_ordered():
+    doc = doc_of(ordered(-6.0), ordered(-6.0))
+    readings = exact(doc, right={"sphere": -6.5, "prism_up": 0.8})
+    rows = explain(doc, readings=readings)
+    assert one(rows, "made_right").size == pytest.approx(0.5)
+    assert one(rows, "made_prism_v").size == pytest.approx(0.8)
+    assert one(rows, "at_eye_right").size == pytest.approx(0.5)
+
+
+def test_nothing_measured_nothing_said_of_it():
+    rows = explain(doc_of(ordered(-1.0), ordered(-1.0)))
+    assert not any(c.startswith(("fit_", "made_", "change_")) for c in codes(rows))
+
+
+def test_a_balance_lens_leaves_pair_questions_out():
+    doc = doc_of(ordered(-4.0), ordered(-4.0))
+    doc["lenses"]["left"]["ordered"] = None
+    doc["lenses"]["left"]["prescribed"] |= {"balance": True, "sphere": None}
+    rows = explain(doc, now=WornNow(right_height=24.0, left_height=20.0, vertex=16.0))
+    assert not {"fit_prism_v", "reading_prism", "size_between"} & codes(rows)
+
+
+def test_largest_against_what_is_noticed_first_and_what_fits_is_marked():
+    rows = explain(
+        doc_of(ordered(-6.0), ordered(-6.0)),
+        now=WornNow(right_height=23.0, left_height=20.0, vertex=13.0),
+        complaints=("double",),
+    )
+    ratios = [c.ratio for c in rows]
+    assert ratios == sorted(ratios, reverse=True)
+    assert min(ratios) >= LEAST
+    assert one(rows, "fit_prism_v").fits
+    assert not any(c.fits for c in rows if c.kind == "power")
+    assert to_json(rows)[0]["ratio"] == pytest.approx(ratios[0], abs=1e-3)
+
+
+def test_every_figure_of_what_people_notice_names_its_source():
+    for notice in NOTICED.values():
+        assert notice.value > 0
+        assert len(notice.source) > 15
+
+
+sizes = st.floats(-20, 15).map(lambda v: round(v * 4) / 4)
+
+
+@settings(max_examples=60)
+@given(sizes, sizes, st.floats(-6, 6), st.floats(0, 180), st.floats(8, 20), st.floats(-5, 25),
+       st.sampled_from(["single_vision", "flat_top_bifocal", "progressive", "degressive"]))  # fmt: skip
+def test_any_order_can_be_explained(right, left, cylinder, axis, vertex, tilt, family):
+    doc = doc_of(ordered(right, round(cylinder, 2), round(axis, 0)), ordered(left), family)
+    now = WornNow(right_pd=30.0, left_pd=34.0, right_height=18.0, left_height=23.0, vertex=vertex, pantoscopic=tilt)
+    readings = Readings(right=LensReading(sphere=right + 0.1, cylinder=cylinder, axis=axis), left=LensReading(sphere=left))
+    for c in explain(doc, readings=readings, now=now, before=Before(right=Power(left), left=Power(right))):
+        assert c.size >= 0
+        assert c.noticed > 0
+        assert c.figures
