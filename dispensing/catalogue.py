@@ -24,6 +24,7 @@ from dispensing.models import CatalogueFrame, CatalogueLens, Dispense
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.outlines import SHAPE_KINDS, outline_for
 from dispensing.record.frame import FRAME_BOUNDS
+from dispensing.signals import catalogue_changed
 from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed
 from practice.models import Group, Staff
@@ -251,6 +252,7 @@ def _save(
             if as_read(row) != read:
                 raise Conflict("Somebody else changed this item since you opened it. Look again; nothing was saved.")
         before = audit.snapshot(row, fields) if read is not None else {}
+        drawn = judged_by(row)
         said += put_values(row, values)
         was, now = audit.changed(before, audit.snapshot(row, fields))
         if read is not None and not now:
@@ -261,7 +263,23 @@ def _save(
         except IntegrityError:
             raise Invalid({"code": "Another item of this catalogue has that code."}) from None
         audit.record(actor=actor, action=action, subject=f"{_kind(row)} {row.code}", group=row.group, before=was, after=now)
+        if read is not None:
+            tell_changed(actor, row, drawn)
     return SavedItem(row, changed=True, said=tuple(said))
+
+
+def judged_by(item: CatalogueFrame | CatalogueLens) -> dict[str, Any]:
+    """What an item says, drawn shapes and drill points included: for comparing before and after a change."""
+    if isinstance(item, CatalogueFrame):
+        return audit.snapshot(item, (*FRAME_FIELDS, "outline", "drill_points"))
+    return audit.snapshot(item, LENS_FIELDS)
+
+
+def tell_changed(actor: Staff, row: CatalogueFrame | CatalogueLens, before: Mapping[str, Any]) -> None:
+    """Say upwards what became of an item, inside the transaction that changed it. `before` is `judged_by` as it was."""
+    was, now = audit.changed(before, judged_by(row))
+    if now:
+        catalogue_changed.send(type(row), item=row, actor=actor, before=was, after=now)
 
 
 def put_values(row: CatalogueFrame | CatalogueLens, values: Mapping[str, Any]) -> list[str]:

@@ -218,8 +218,10 @@ def import_frames(*, actor: Staff, group: Group, text: str, digest: str) -> Plan
         CatalogueFrame.objects.bulk_create(rows, batch_size=200)
         for each, _ in plan.changed:
             row = there[each.code]
+            before = catalogue.judged_by(row)
             _applied(each, row)
             row.save()
+            catalogue.tell_changed(actor, row, before)
         if plan.new or plan.changed:
             audit.record(
                 actor=actor,

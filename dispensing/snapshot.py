@@ -19,8 +19,8 @@ import rfc8785
 from dispensing.assess import Assessment
 from dispensing.case import OrderedPower
 from dispensing.case_json import case_from_json, case_to_json
-from dispensing.checks import EDITION
 from dispensing.checks.findings import Finding, Seen
+from dispensing.checks.thresholds import limits_in_force
 from dispensing.figures import Figures, LensFigures
 from dispensing.models import Reason
 from practice import audit
@@ -31,9 +31,11 @@ FORMAT = "datumline sign-off 1"
 
 def snapshot_of(found: Assessment) -> dict[str, Any]:
     """Everything a signing person answers for, as plain values that can be read without this program."""
+    in_force = limits_in_force(found.case.rules.limits)
     return {
         "format": FORMAT,
-        "thresholds": EDITION,
+        "thresholds": in_force["edition"],
+        "changed_limits": in_force["changed"],
         "case": case_to_json(found.case),
         "figures": _plain(dataclasses.asdict(found.figures)),
         "findings": [_plain(dataclasses.asdict(f)) for f in found.findings],

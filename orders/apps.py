@@ -6,6 +6,10 @@ class OrdersConfig(AppConfig):
     name = "orders"
 
     def ready(self) -> None:
-        from orders import guard
+        from dispensing.signals import catalogue_changed
+        from orders import guard, recheck
+        from practice.signals import limit_changed
 
         post_migrate.connect(guard.install, sender=self)
+        limit_changed.connect(recheck.on_limit_changed, dispatch_uid="recheck a limit")
+        catalogue_changed.connect(recheck.on_catalogue_changed, dispatch_uid="recheck a catalogue entry")

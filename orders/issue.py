@@ -17,10 +17,12 @@ from django.utils import timezone
 
 from dispensing import sign_off
 from dispensing.assess import Assessment, assess_dispense
+from dispensing.checks.thresholds import limits_in_force
 from dispensing.models import Dispense
 from orders import document as doc
 from orders.errors import OrderRefused
 from orders.models import FeedHead, Lab, NumberSeries, Order, OrderEvent
+from orders.webhooks.outbox import announce
 from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch, Staff
@@ -249,9 +251,13 @@ def _issue(*, actor: Staff, row: Dispense, lab: Lab) -> Order:
         issued_by=actor,
         replaces=replaces,
     )
-    OrderEvent.objects.create(order=order, at=now, kind="issued", by_staff=actor, data={"sha256": order.document_sha256})
+    judged_by = limits_in_force(found.case.rules.limits)
+    OrderEvent.objects.create(
+        order=order, at=now, kind="issued", by_staff=actor, data={"sha256": order.document_sha256, "judged_by": judged_by}
+    )
     if replaces is not None:
         OrderEvent.objects.create(order=replaces, at=now, kind="replaced", by_staff=actor, data={"by": number})
+    announce(order, "issued", now)
     before, row.state = row.state, Dispense.State.ORDERED
     row.save(update_fields=["state", "updated_at"])
     _told(
@@ -264,6 +270,7 @@ def _issue(*, actor: Staff, row: Dispense, lab: Lab) -> Order:
             "dispense": row.state,
             "lab": lab.code,
             "sha256": order.document_sha256,
+            "judged_by": judged_by,
             **({"replaces": replaces.number} if replaces else {}),
         },
     )
@@ -286,6 +293,7 @@ def _cancel(*, actor: Staff, dispense: Dispense, row: Order, reason: str, versio
     row.version += 1
     row.save(update_fields=["state", "waiting", "cancelled_at", "cancel_reason", "feed_position", "version"])
     OrderEvent.objects.create(order=row, at=now, kind="cancelled", by_staff=actor, note=words, data={"was": before})
+    announce(row, "cancelled", now)
     if dispense.state == Dispense.State.ORDERED:
         signed = sign_off.current_signature(dispense) is not None
         dispense.state = Dispense.State.SIGNED if signed else Dispense.State.OPEN

@@ -284,3 +284,79 @@ class ReturnVisit(models.Model):
     class Meta:
         ordering = ["at", "id"]
         indexes = [models.Index(fields=["outcome", "at"], name="return_by_outcome")]
+
+
+# --- re-checks --------------------------------------------------------------------------------------------------------
+
+
+class Recheck(models.Model):
+    """A limit or a catalogue entry was changed: everything of a branch that is not yet in work is judged again, both ways.
+
+    The change itself is kept, so that what differs is due to it and to nothing else, whenever an item's turn comes.
+    """
+
+    class Kind(models.TextChoices):
+        LIMIT = "limit", "a limit"
+        LENS = "lens", "a lens design"
+        FRAME = "frame", "a frame"
+
+    group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="rechecks")
+    branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="rechecks")
+    kind = models.CharField(max_length=6, choices=Kind.choices)
+    subject = models.CharField(max_length=80)  # name of the limit, code of the entry
+    why = models.CharField(max_length=400)  # the sentence that is shown
+    before = models.JSONField(default=dict)  # only the values that changed
+    after = models.JSONField(default=dict)
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")  # who made the change
+    started_at = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True, blank=True)
+    total = models.PositiveIntegerField(default=0)
+    done = models.PositiveIntegerField(default=0)
+    looked_at = models.DateTimeField(null=True, blank=True)  # somebody of the branch has read what changed
+    looked_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["-started_at", "-id"]
+        indexes = [models.Index(fields=["branch", "-started_at"], name="recheck_by_branch")]
+
+
+class RecheckItem(models.Model):
+    """One dispense waiting for its turn. Claimed for a minute by whoever works on it; done once."""
+
+    recheck = models.ForeignKey(Recheck, on_delete=models.CASCADE, related_name="items")
+    dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="+")
+    claimed_until = models.DateTimeField(null=True, blank=True)
+    done_at = models.DateTimeField(null=True, blank=True)
+    trouble = models.CharField(max_length=200, blank=True)  # why it could not be judged
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.UniqueConstraint(fields=["recheck", "dispense"], name="recheck_item_once")]
+        indexes = [models.Index(fields=["id"], condition=models.Q(done_at=None), name="recheck_item_waiting")]
+
+
+class RecheckChange(models.Model):
+    """One finding of one dispense that the change has raised, cleared or altered."""
+
+    class Kind(models.TextChoices):
+        RAISED = "raised", "new"
+        GONE = "gone", "gone"
+        GRAVER = "graver", "graver"
+        MILDER = "milder", "milder"
+        REASON = "reason", "reason no longer holds"
+        FIGURES = "figures", "catalogue figures differ"
+
+    recheck = models.ForeignKey(Recheck, on_delete=models.CASCADE, related_name="changes")
+    dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="+")
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+")  # out, not yet acknowledged
+    state = models.CharField(max_length=10)  # of the dispense at that moment
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    check_id = models.CharField(max_length=80)
+    finding_key = models.CharField(max_length=200)
+    was = models.CharField(max_length=8, blank=True)  # severity; empty: not there
+    now = models.CharField(max_length=8, blank=True)
+    message = models.TextField()
+    limit = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["id"]

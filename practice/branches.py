@@ -14,6 +14,7 @@ from django.utils import timezone
 from practice import access, audit
 from practice.errors import Conflict, Invalid
 from practice.models import Branch, Staff
+from practice.signals import limit_changed
 
 FIELDS = (
     "name",
@@ -86,7 +87,22 @@ def change_limit(*, actor: Staff, branch: Branch, name: str, value: Decimal | No
         row.limits = limits
         row.save(update_fields=["limits"])
         _told(row, actor, "branch.limit_changed", {name: before}, {name: limits.get(name), "reason": reason})
+        limit_changed.send(
+            Branch,
+            branch=row,
+            actor=actor,
+            name=name,
+            before=_limit(before),
+            after=_limit(limits.get(name)),
+            reason=reason,
+        )
         return row
+
+
+def _limit(kept: Any) -> float | None:
+    if kept is None:
+        return None
+    return float(kept["value"] if isinstance(kept, Mapping) else kept)
 
 
 def _moment(at: datetime) -> str:

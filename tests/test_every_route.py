@@ -279,6 +279,7 @@ def world(cast):
     ready = ready_dispense(cast, actor=cast.trainee)
     brought_back = ready_dispense(cast, client=ClientFactory(branch=cast.branch))
     passed = came_back(cast, issue_order(actor=cast.dispenser, dispense=brought_back, lab=cast.lab))
+    change_limit(actor=cast.manager, branch=cast.branch, name="pd.unequal", value=Decimal(3), reason="Two came back last year.")
     return SimpleNamespace(
         passed=passed,
         cast=cast,

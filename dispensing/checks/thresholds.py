@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,3 +156,10 @@ def limits(changed: tuple[tuple[str, float], ...]) -> Mapping[str, float]:
         if threshold is not None and threshold.least is not None and threshold.most is not None:
             merged[name] = min(max(value, threshold.least), threshold.most)
     return merged
+
+
+def limits_in_force(changed: tuple[tuple[str, float], ...]) -> dict[str, Any]:
+    """Which set a dispense is judged by, to be kept with what was decided: the edition, and what this branch has changed, as decimal
+    text. Together they give back every limit, as long as the edition is known."""
+    merged = limits(changed)
+    return {"edition": EDITION, "changed": {n: repr(merged[n]) for n, _ in sorted(changed) if merged.get(n) != DEFAULTS.get(n)}}

@@ -89,7 +89,7 @@ def limit_form(request: HttpRequest, pk: int, name: str) -> HttpResponse:
             except NotAllowed as problem:
                 raise PermissionDenied from problem
             else:
-                messages.success(request, "Saved. Open dispenses are judged by it from now on.")
+                messages.success(request, "Saved. What no lab has begun is judged by it from now on, and judged again now.")
                 return redirect("dispensing:limits", branch.pk)
     bounds = f"{number_words(threshold.least or 0)} to {number_words(threshold.most or 0)}"
     fields = [

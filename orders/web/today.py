@@ -14,6 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from dispensing import waiting
+from orders import recheck
 from orders.lab_progress import AT_BRANCH
 from orders.models import Order
 from practice import access
@@ -114,6 +115,7 @@ def today(request: HttpRequest) -> HttpResponse:
                 if rows
             ],
             "orders": _orders(branch),
+            "rechecked": recheck.news(branch),
             "may_add": access.may(me, "client.create", branch=branch),
         }
     return render(request, "orders/today.html", context)

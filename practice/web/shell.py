@@ -58,10 +58,13 @@ def shell(request: HttpRequest) -> dict[str, Any]:
     ):
         nav.insert(2, item)
     side = []
+    if item := _item(request, "My cases", "dispensing:own_training"):
+        side.append(item)
     if desk and access.may(request.user, "branch.settings", branch=desk.branch):
         for label, name, args in (
             ("Branch", "practice:branch", [desk.branch_id]),
             ("Limits", "dispensing:limits", [desk.branch_id]),
+            ("Re-checks", "orders:rechecks", [desk.branch_id]),
             ("Staff", "practice:staff", []),
             ("Audit trail", "practice:audit", []),
         ):
