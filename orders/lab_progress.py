@@ -18,6 +18,7 @@ from django.utils import timezone
 from orders.errors import OrderRefused, Stale
 from orders.issue import take_feed_position
 from orders.models import Lab, Order, OrderEvent, Question
+from orders.webhooks.outbox import announce
 from practice import access, audit
 from practice.errors import Invalid, Refused
 from practice.models import Staff
@@ -273,6 +274,7 @@ def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
     OrderEvent.objects.create(
         order=order, at=now, kind="answered", by_staff=actor, note=row.answer, data={"question": row.pk}
     )
+    announce(order, "answered", now)
     audit.record(
         actor=actor,
         action="order.answered",

@@ -1,4 +1,4 @@
-"""A lab's keys to the API. A token is shown once and kept as its SHA-256; it has scopes, an end, and can be revoked at once.
+"""Labs and their keys to the API. A token is shown once and kept as its SHA-256; it has scopes, an end, and can be revoked at once.
 
 A token is 256 random bits, so a plain digest is enough: there is nothing to guess, and a password hash would cost each request
 a tenth of a second.
@@ -7,19 +7,22 @@ a tenth of a second.
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from ipaddress import ip_network
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
 from orders.models import Lab, LabToken
-from practice import audit
-from practice.errors import Invalid
-from practice.models import Staff
+from practice import access, audit
+from practice.errors import Conflict, Invalid, NotAllowed
+from practice.models import Branch, Staff
 
 READ = "orders:read"
 WRITE = "orders:write"
@@ -27,6 +30,8 @@ SCOPES = (READ, WRITE)
 MARK = "dl_"  # makes a leaked token findable by secret scanners
 SHOWN = 10  # characters of a token that may be seen afterwards
 USED_EVERY = timedelta(minutes=1)
+MOST_NETWORKS = 50
+NETWORK_EXAMPLE = "One a line, such as 192.0.2.17 or 192.0.2.0/24."
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +44,88 @@ def token_digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
+def may_change(actor: Staff | None, branch: Branch | None, lab: Lab | None) -> None:
+    """A manager of `branch` for the labs of its group; `actor` None: the operator at the command line. Raises NotAllowed."""
+    if actor is None:
+        return
+    if branch is None or (lab is not None and lab.group_id != branch.group_id):
+        raise NotAllowed("This lab belongs to another group.")
+    access.require(actor, "lab.change", branch=branch)
+
+
+FIELDS = ("name", "address", "email", "active", "allowed_addresses", "record_text")
+
+
+def _networks(values: Iterable[str]) -> list[str]:
+    """Addresses and networks in their usual spelling, each once. Raises Invalid naming the first that is none."""
+    found: list[str] = []
+    for text in values:
+        try:
+            network = ip_network(text.strip())
+        except ValueError as error:
+            raise Invalid(
+                {"allowed_addresses": f"{text.strip()[:60]} is not an address or a network. {NETWORK_EXAMPLE}"}
+            ) from error
+        plain = str(network.network_address) if network.num_addresses == 1 else str(network)
+        if plain not in found:
+            found.append(plain)
+    if len(found) > MOST_NETWORKS:
+        raise Invalid({"allowed_addresses": f"At most {MOST_NETWORKS} addresses or networks."})
+    return found
+
+
+def _accepted(values: Mapping[str, Any]) -> dict[str, Any]:
+    accepted = {name: values[name] for name in FIELDS if name in values}
+    if not str(accepted.get("name", "")).strip():
+        raise Invalid({"name": "Type the name of the lab."})
+    if "allowed_addresses" in accepted:
+        accepted["allowed_addresses"] = _networks(accepted["allowed_addresses"])
+    return accepted
+
+
+@transaction.atomic
+def add_lab(*, actor: Staff, branch: Branch, code: str, values: Mapping[str, Any]) -> Lab:
+    """A lab that branches of this group can order from. Raises NotAllowed or Invalid."""
+    may_change(actor, branch, None)
+    code = code.strip().upper()
+    if not re.fullmatch(r"[A-Z0-9][A-Z0-9-]{0,19}", code):
+        raise Invalid({"code": "1 to 20 letters A to Z, digits and hyphens."})
+    accepted = _accepted(values)
+    if Lab.objects.filter(group=branch.group_id, code=code).exists():
+        raise Invalid({"code": "Another lab has this code."})
+    row = Lab(group_id=branch.group_id, code=code, **accepted)
+    row.save()
+    _told(actor, "lab.added", row, {}, audit.snapshot(row, ("code", *FIELDS)))
+    return row
+
+
+@transaction.atomic
+def change_lab(*, actor: Staff, branch: Branch, lab: Lab, seen: str, values: Mapping[str, Any]) -> Lab:
+    """What is known of a lab, whether it is ordered from, from where its tokens are taken, and whether it gets record text.
+
+    `seen`: what the page showed (`audit.token`). Raises NotAllowed, Invalid or Conflict.
+    """
+    row = Lab.objects.select_for_update(no_key=True).select_related("group").get(pk=lab.pk)
+    may_change(actor, branch, row)
+    before = audit.snapshot(row, FIELDS)
+    if seen != audit.token(before):
+        raise Conflict("Somebody has changed this lab since you looked. Nothing was saved.")
+    for name, value in _accepted(values).items():
+        setattr(row, name, value)
+    old, new = audit.changed(before, audit.snapshot(row, FIELDS))
+    if new:
+        row.save(update_fields=FIELDS)
+        _told(actor, "lab.changed", row, old, new)
+    return row
+
+
+def _told(actor: Staff | None, action: str, lab: Lab, before: Mapping[str, Any], after: Mapping[str, Any]) -> None:
+    audit.record(actor=actor, action=action, subject=f"lab {lab.code}", group=lab.group, before=before, after=after)
+
+
+# --- tokens ---------------------------------------------------------------------------------------------------------------
+
+
 @transaction.atomic
 def create_token(
     *,
@@ -47,8 +134,10 @@ def create_token(
     scopes: Iterable[str] = SCOPES,
     expires_at: datetime | None = None,
     actor: Staff | None = None,
+    branch: Branch | None = None,
 ) -> NewToken:
     """A new token for a lab; earlier ones stay valid, so that a lab can change over without a gap. `actor` None: the operator."""
+    may_change(actor, branch, lab)
     wanted = sorted(set(scopes))
     unknown = [s for s in wanted if s not in SCOPES]
     if unknown or not wanted:
@@ -70,8 +159,9 @@ def create_token(
 
 
 @transaction.atomic
-def revoke_token(*, token: LabToken, actor: Staff | None = None) -> LabToken:
+def revoke_token(*, token: LabToken, actor: Staff | None = None, branch: Branch | None = None) -> LabToken:
     """Counts from the next request on. Revoking twice is the same as once."""
+    may_change(actor, branch, token.lab)
     row = LabToken.objects.select_for_update().select_related("lab").get(pk=token.pk)
     if row.revoked_at is None:
         row.revoked_at = timezone.now()

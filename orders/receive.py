@@ -23,6 +23,7 @@ from orders.models import Order, OrderEvent, ReceiptCheck
 from orders.receipt.points import points_for
 from orders.receipt.typed import LONGEST, entries_for, understand
 from orders.receipt.verdict import from_json, judge, to_json
+from orders.webhooks.outbox import announce
 from practice import access, audit
 from practice.errors import Conflict, Invalid, Refused
 from practice.models import Staff
@@ -205,6 +206,8 @@ def _decide(
     order.save(update_fields=fields)
     data: dict[str, Any] = {"check": row.pk, "outside": [_said(j) for j in from_json(row.verdict).outside]}
     OrderEvent.objects.create(order=order, at=now, kind=kind, by_staff=actor, note=reason, data=data)
+    if decision == Decision.REJECTED:
+        announce(order, "rejected", now)
     _told(actor, f"receipt.{kind}", order, {"state": State.RECEIVED}, {"state": state, "reason": reason, **data})
     return row
 

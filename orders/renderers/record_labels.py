@@ -42,7 +42,9 @@ class Label:
     why_not: str = ""  # not written
 
 
-def _mm(name: str, meaning: str, confidence: Confidence, least: str = "0", most: str = "200", **more: bool) -> Label:
+def _mm(
+    name: str, meaning: str, confidence: Confidence, least: str = "0", most: str = "200", *, needed: bool = False
+) -> Label:
     return Label(
         name=name,
         meaning=meaning,
@@ -52,7 +54,7 @@ def _mm(name: str, meaning: str, confidence: Confidence, least: str = "0", most:
         both=True,
         least=Decimal(least),
         most=Decimal(most),
-        **more,
+        needed=needed,
     )
 
 
