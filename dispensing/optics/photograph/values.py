@@ -34,7 +34,7 @@ def point_words(name: str) -> str:
     if first == "rim":
         side, _, place = rest.partition(".")
         return f"{side} rim, {place}"
-    return "bridge mid-line" if first == MIDLINE_POINT else f"reference, {'first' if rest == '1' else 'second'} end"
+    return "bridge mid-line" if first == MIDLINE_POINT else f"reference, {'one' if rest == '1' else 'other'} end"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,9 +30,11 @@
   const clamp = (v, low, high) => Math.min(Math.max(v, low), high);
   const place = () => {
     const w = stage.clientWidth, h = w * H / W;
+    stage.style.height = `${h + 2}px`;  // with its border; the picture inside may be larger
     left = clamp(left, w - w * zoom, 0);
     top = clamp(top, h - h * zoom, 0);
-    inner.style.transform = `translate(${left}px,${top}px) scale(${zoom})`;
+    inner.style.width = `${100 * zoom}%`;  // not scaled: strokes keep their width
+    inner.style.transform = `translate(${left}px,${top}px)`;
     draw();
   };
   const enlarge = (factor, cx = stage.clientWidth / 2, cy = stage.clientHeight / 2) => {
@@ -49,7 +51,7 @@
     place();
   };
   const path = (d, kinds) => {
-    for (const k of ["under", kinds]) {
+    for (const k of [kinds === "box" ? "under thin" : "under", kinds]) {
       const e = document.createElementNS(NS, "path");
       e.setAttribute("d", d);
       e.setAttribute("class", k);
@@ -110,7 +112,7 @@
     }
   };
   const tell = () => {
-    const all = names(), placed = all.filter(at).length, p = current && at(current);
+    const all = names().filter((n) => n !== "midline"), placed = all.filter(at).length, p = current && at(current);
     now.textContent = current ? `${label(current)}${p ? `: ${p.x.toFixed(1)}, ${p.y.toFixed(1)}` : ": place it"} · ${placed} of ${all.length}` : "";
   };
   const pick = (name, focus) => {
@@ -281,7 +283,8 @@
   stage.setAttribute("aria-label", "Picture with points");
   stage.setAttribute("aria-describedby", "stage-help");
   addEventListener("resize", place);
-  if (photo.complete) place(); else photo.addEventListener("load", place, { once: true });
+  place();
+  photo.addEventListener("load", () => look(current && at(current)), { once: true });
   relevant();
   pick(nextOpen() || names()[0]);
 })();
