@@ -1,4 +1,4 @@
-from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, photographs, remeasure, sign_off
+from dispensing.web import bench, catalogue, client, fitting_card, limits, manual, photographs, remeasure, sign_off, training
 from dispensing.web.sheet import views as sheet
 
 app_name = "dispensing"
@@ -13,4 +13,5 @@ urlpatterns = [
     *photographs.urlpatterns,
     *remeasure.urlpatterns,
     *sign_off.urlpatterns,
+    *training.urlpatterns,
 ]

@@ -76,6 +76,22 @@ def visible_staff(staff: Any) -> QuerySet[Staff]:
     return scoped(Staff.objects.all(), staff)
 
 
+def trains(staff: Any) -> QuerySet[Staff]:
+    """Whose training somebody answers for: those they supervise, and everybody at a branch they manage; never themselves."""
+    managed = Post.objects.filter(staff=staff.pk, role=MANAGER, branch__group=staff.group_id).values("branch")
+    return (
+        visible_staff(staff)
+        .filter(Q(posts__supervisor=staff.pk) | Q(posts__branch__in=managed))
+        .exclude(pk=staff.pk)
+        .distinct()
+    )
+
+
+def visible_training(staff: Any) -> QuerySet[Staff]:
+    """Whose record of cases somebody may read: their own and of those whose training they answer for."""
+    return visible_staff(staff).filter(Q(pk=staff.pk) | Q(pk__in=trains(staff).values("pk")))
+
+
 def visible_audit(staff: Any) -> QuerySet[AuditEvent]:
     """What a manager may read: events of the branches they manage and those of the group that belong to no branch."""
     if not works_somewhere(staff):

@@ -39,6 +39,7 @@ class Route:
 
     reads: int = 200
     managers_only: bool = False
+    hidden_from: tuple[str, ...] = ()  # roles for whom it does not exist
     arguments: Arguments = _none
     unknown: dict[str, Any] = field(default_factory=dict)  # arguments of something that is not there
     open_to_all: bool = False  # signed out as well
@@ -109,6 +110,17 @@ def photograph(**kw: Any) -> Route:
         arguments=lambda w: {"reference": w.dispense.reference, "pk": w.photograph.pk},
         unknown={"reference": "D-NOWHERE", "pk": 1},
         own_only=False,
+        **kw,
+    )
+
+
+def trainee(**kw: Any) -> Route:
+    """A trainee's record of cases: their own, their supervisor's and their manager's to read."""
+    return Route(
+        arguments=lambda w: {"pk": w.cast.trainee.pk},
+        unknown={"pk": 999999},
+        own_only=False,
+        hidden_from=("dispenser", "unregistered", "elsewhere"),
         **kw,
     )
 
@@ -190,6 +202,12 @@ ROUTES: dict[str, Route] = {
         unknown={"reference": "D-NOWHERE", "pk": 1},
         own_only=False,
     ),
+    "dispensing:measuring": Route(),
+    "dispensing:guide": Route(arguments=lambda _w: {"method": "rule"}, unknown={"method": "guesswork"}),
+    "dispensing:own_training": Route(),
+    "dispensing:training": trainee(writes=True),
+    "dispensing:training_csv": trainee(),
+    "dispensing:training_pdf": trainee(),
     "dispensing:limits": Route(arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False),
     "dispensing:limit": Route(
         managers_only=True,
@@ -326,6 +344,8 @@ def test_who_reads_what(world):
             expected = {route.reads}
             if route.managers_only and role != "manager":
                 expected = {403}
+            if role in route.hidden_from:
+                expected = {404}
             if route.redirects:
                 expected = {302}
             got = _get(_client(getattr(world.cast, role)), url)
