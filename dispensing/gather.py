@@ -17,6 +17,7 @@ from django.utils import timezone
 
 from dispensing import case as c
 from dispensing.models import Adoption, Dispense, LensOption, Prescription, PrescriptionEye, Reading, Signature, Treatment
+from dispensing.prepared import Prepared
 from practice.models import Branch, Client, Post
 
 EYE_NUMBERS = (
@@ -72,22 +73,33 @@ class Rows:
     prescriptions: dict[int, c.Prescription]  # of the client, by key
 
 
+_READINGS = Prepared(
+    lambda dispense: Reading.objects.filter(dispense=dispense).select_related("by").order_by("at", "id"), "dispense"
+)
+_ADOPTIONS = Prepared(
+    lambda client, group: Adoption.objects.filter(dispense__client=client, dispense__group=group).order_by("at", "id"),
+    "client",
+    "group",
+)
+_OTHERS = Prepared(
+    lambda client, dispense: (
+        Dispense.objects.filter(client=client)
+        .exclude(pk=dispense)
+        .order_by("-created_at", "-pk")
+        .only("pk", "created_at", "state", "prescription_id", "frame", "lens_option_id", "lens_option__lens__family")
+        .select_related("lens_option__lens")
+    ),
+    "client",
+    "dispense",
+)
+
+
 def fetch(dispense: Dispense) -> Rows:
     """Four queries, however much there is."""
     return Rows(
-        readings=list(Reading.objects.filter(dispense=dispense).select_related("by").order_by("at", "id")),
-        adoptions=list(
-            Adoption.objects.filter(dispense__client=dispense.client_id, dispense__group=dispense.group_id).order_by(
-                "at", "id"
-            )
-        ),
-        others=list(
-            Dispense.objects.filter(client=dispense.client_id)
-            .exclude(pk=dispense.pk)
-            .order_by("-created_at", "-pk")
-            .only("pk", "created_at", "state", "prescription_id", "frame", "lens_option_id", "lens_option__lens__family")
-            .select_related("lens_option__lens")
-        ),
+        readings=_READINGS.rows(dispense=dispense.pk),
+        adoptions=_ADOPTIONS.rows(client=dispense.client_id, group=dispense.group_id),
+        others=_OTHERS.rows(client=dispense.client_id, dispense=dispense.pk),
         prescriptions=_prescriptions(dispense.client_id),
     )
 
@@ -386,15 +398,21 @@ def rules_of(branch: Branch) -> c.Rules:
 # --- what the client had before, and who answers ------------------------------------------------------------------------
 
 
-def _prescriptions(client_id: int) -> dict[int, c.Prescription]:
-    """Every prescription of a client by key, newest last, in one query."""
-    rows: dict[int, tuple[Prescription, list[PrescriptionEye]]] = {}
-    for eye in (
-        PrescriptionEye.objects.filter(prescription__client_id=client_id)
+_EYES = Prepared(
+    lambda client: (
+        PrescriptionEye.objects.filter(prescription__client_id=client)
         .select_related("prescription")
         .defer("prescription__imported_document", "prescription__as_written")
         .order_by(F("prescription__written_on").asc(nulls_first=True), "prescription_id")
-    ):
+    ),
+    "client",
+)
+
+
+def _prescriptions(client_id: int) -> dict[int, c.Prescription]:
+    """Every prescription of a client by key, newest last, in one query."""
+    rows: dict[int, tuple[Prescription, list[PrescriptionEye]]] = {}
+    for eye in _EYES.rows(client=client_id):
         rows.setdefault(eye.prescription_id, (eye.prescription, []))[1].append(eye)
     return {key: prescription_of(p, eyes) for key, (p, eyes) in rows.items()}
 

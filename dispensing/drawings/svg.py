@@ -7,6 +7,7 @@ touch its bounding box kept: 400 points of an outline become about 100.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from html import escape
 from itertools import pairwise
 
@@ -70,7 +71,9 @@ def _part(name: str) -> str:
     return f' data-part="{escape(name)}"' if name else ""
 
 
+@lru_cache(maxsize=512)
 def _d(path: Path) -> str:
+    """The data of a path. Kept: while somebody types, most curves of a picture are those of the picture before."""
     points = thinned(path.points, closed=path.closed)
     # Whole hundredths, relative moves: differences of rounded values add up to the rounded values again, so nothing drifts.
     grid = [(round(x * 100), round(-y * 100)) for x, y in points]
@@ -89,6 +92,7 @@ def _d(path: Path) -> str:
     return "".join(out)
 
 
+@lru_cache(maxsize=16384)
 def _h(hundredths: int) -> str:
     return _n(hundredths / 100)
 

@@ -19,7 +19,7 @@ from django.utils.safestring import SafeString, mark_safe
 from dispensing import forms
 from dispensing.case import PrescribedLens
 from dispensing.forms import FIGURE_KINDS, Entry
-from dispensing.web.sheet import present
+from dispensing.web.sheet import markup, present
 
 register = template.Library()
 
@@ -54,6 +54,21 @@ def ordered_entry(context: Context, eye: str, name: str) -> SafeString:
 @register.simple_tag
 def cell_entry(e: Entry) -> SafeString:
     return mark_safe(_field(e, None, bare=True))  # noqa: S308
+
+
+@register.simple_tag
+def part_head(part: present.Part) -> SafeString:
+    return mark_safe(markup.head(part))  # noqa: S308
+
+
+@register.simple_tag
+def sheet_figures(sheet: present.Sheet) -> SafeString:
+    return mark_safe(markup.figures(sheet))  # noqa: S308
+
+
+@register.simple_tag(takes_context=True)
+def sheet_findings(context: Context, sheet: present.Sheet) -> SafeString:
+    return mark_safe(markup.findings(sheet, token=str(context.get("csrf_token", ""))))  # noqa: S308
 
 
 @register.filter

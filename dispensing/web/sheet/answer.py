@@ -20,16 +20,15 @@ from dispensing.assess import keep_counts
 from dispensing.forms import Entry, Parsed, errors_of, shown
 from dispensing.models import Dispense
 from dispensing.record import ORDER_OF_PARTS, Saved
-from dispensing.web.sheet import catalogue
+from dispensing.web.sheet import catalogue, markup
 from dispensing.web.sheet.load import Loaded, again, whole, why_not_change
 from dispensing.web.sheet.present import Deed
 from practice.errors import NotAllowed, UseCaseError
 from practice.models import Staff
 
+TEXTS = ("figures", "findings")  # drawn without a template
 FRAGMENTS = {
     "picture": "dispensing/sheet/picture.html",
-    "figures": "dispensing/sheet/figures.html",
-    "findings": "dispensing/sheet/findings.html",
     "review": "dispensing/sheet/review.html",
     "readings-now": "dispensing/sheet/readings_now.html",
     "fit-actions": "dispensing/sheet/fit_actions.html",
@@ -177,7 +176,7 @@ def fragments(
     clash: str = "",
     state: str,
     status: int = 200,
-    only: Iterable[str] = FRAGMENTS,
+    only: Iterable[str] = (*FRAGMENTS, *TEXTS),
 ) -> JsonResponse:
     """Named pieces of the page and, for every field that was sent, how it was understood or what is wrong with it."""
     sheet = loaded.sheet
@@ -185,10 +184,15 @@ def fragments(
     if "review" in only:
         _review(request, loaded)
     # without the request: what a whole page shows around its content would cost queries here for nothing
-    context = {**context_of(loaded), "previewing": state == "typing", "csrf_token": get_token(request)}
-    pieces = {name: render_to_string(FRAGMENTS[name], context) for name in only}
+    token = get_token(request)
+    context = {**context_of(loaded), "csrf_token": token}
+    pieces: dict[str, str] = {name: render_to_string(FRAGMENTS[name], context) for name in only if name in FRAGMENTS}
+    if "figures" in only:
+        pieces["figures"] = markup.figures(sheet)
+    if "findings" in only:
+        pieces["findings"] = markup.findings(sheet, token=token, previewing=state == "typing")
     for part in sheet.parts.values():
-        pieces[f"head-{part.name}"] = render_to_string("dispensing/sheet/head.html", {"part": part})
+        pieces[f"head-{part.name}"] = markup.head(part)
     answer = JsonResponse(
         {
             "state": state,

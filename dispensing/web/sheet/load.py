@@ -4,33 +4,52 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 from typing import Any
 
-from django.http import HttpRequest
-from django.shortcuts import get_object_or_404
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest
 
 from dispensing.assess import assess_case
 from dispensing.case import Case
 from dispensing.forms import Entry, Parsed, filled
 from dispensing.gather import Rows, case_of, fetch, for_case
-from dispensing.models import Dispense
+from dispensing.models import Dispense, Reason
+from dispensing.prepared import Prepared
 from dispensing.sign_off import open_remarks
 from dispensing.web.sheet.entries import entries_of
 from dispensing.web.sheet.present import Sheet
 from dispensing.web.sheet.readings import Desk
 from practice import access
+from practice.models import Staff
 
 CLOSED = (Dispense.State.ORDERED, Dispense.State.COLLECTED, Dispense.State.CANCELLED)
 
 
+def _visible(staff: int, group: int, reference: str) -> QuerySet[Dispense]:
+    asking = SimpleNamespace(pk=staff, group_id=group, is_authenticated=True, is_active=True)
+    return for_case(access.scoped(Dispense.objects.filter(reference=reference), asking))
+
+
+_VISIBLE = Prepared(_visible, "staff", "group", texts=("reference",))
+_BY_KEY = Prepared(lambda key: for_case(Dispense.objects.filter(pk=key)), "key")
+_REASONS = Prepared(lambda dispense: Reason.objects.filter(dispense=dispense).select_related("by"), "dispense")
+
+
 def load(request: HttpRequest, reference: str) -> Dispense:
     """The dispense at this address; one that may not be seen does not exist (404)."""
-    return get_object_or_404(for_case(access.scoped(Dispense.objects.all(), request.user)), reference=reference)
+    staff = request.user
+    if not (isinstance(staff, Staff) and staff.is_active and staff.group_id):
+        raise Http404
+    found = _VISIBLE.rows(staff=staff.pk, group=staff.group_id, reference=reference)
+    if not found:
+        raise Http404
+    return found[0]
 
 
 def again(dispense: Dispense) -> Dispense:
     """The same dispense as it is now."""
-    return for_case(Dispense.objects.all()).get(pk=dispense.pk)
+    return _BY_KEY.rows(key=dispense.pk)[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +78,7 @@ def whole(
     for remark in remarks:
         if entry := entries.get(remark.path):
             entries[remark.path] = replace(entry, remark=f"{entry.remark} {remark.text}".strip())
-    found = assess_case(over(case) if over else case, reasons=list(dispense.reasons.select_related("by")))
+    found = assess_case(over(case) if over else case, reasons=_REASONS.rows(dispense=dispense.pk))
     sheet = Sheet(
         dispense=dispense,
         found=found,

@@ -1,0 +1,155 @@
+"""What a live answer draws at every keystroke, as text: figures, findings, the heading of a part.
+
+Template by template these take longer than everything that is computed for them. The page itself has them from the same
+functions, by tags. Every text that goes in is escaped here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from zoneinfo import ZoneInfo
+
+from django.urls import NoReverseMatch, reverse
+from django.utils.formats import date_format
+from django.utils.html import escape
+
+from dispensing.web.sheet.present import FigureRow, FindingView, Part, Sheet
+
+_HERE = "figure-here"
+# stop = square, confirm = diamond, note = circle, unknown = dashed circle, ok = tick; words always stand beside it
+_SHAPES = {
+    "stop": '<path d="M3 3h14v14H3z"/><path d="M6 10h8"/>',
+    "confirm": '<path d="M10 1.8 18.2 10 10 18.2 1.8 10z"/><path d="M10 6v5M10 13v1.4"/>',
+    "unknown": '<circle class="rim" cx="10" cy="10" r="7.6"/><path d="M7.8 8a2.2 2.2 0 1 1 3 2q-.8.4-.8 1.4M10 13.4v1"/>',
+    "ok": '<path d="M3.5 10.5l4 4 9-9.5"/>',
+    "note": '<circle cx="10" cy="10" r="7.6"/><path d="M10 9v5M10 5.6v1.2"/>',
+}
+
+
+def shape(severity: str) -> str:
+    drawn = _SHAPES.get(severity, _SHAPES["note"])
+    return f'<svg class="shape is-{severity}" viewBox="0 0 20 20" aria-hidden="true" focusable="false">{drawn}</svg>'
+
+
+def _address(name: str, *args: str) -> str:
+    """A pattern of addresses: `_HERE` stands for what differs, so that it is resolved once and not once a row."""
+    try:
+        return reverse(f"dispensing:{name}", args=[*args, _HERE])
+    except NoReverseMatch:
+        return ""
+
+
+# --- the heading of a part ------------------------------------------------------------------------------------------------
+
+
+def head(part: Part) -> str:
+    out = [f"<h2>{escape(part.title)}</h2>"]
+    if part.summary:
+        out.append(f'<span class="summary num-text">{escape(part.summary)}</span>')
+    out.append(f'<span class="part-state{" missing" if part.missing else ""}">')
+    if part.stops:
+        out.append(f'<span class="count is-stop">{part.stops} stop</span> ')
+    if part.confirms:
+        out.append(f'<span class="count is-confirm">{part.confirms} to confirm</span> ')
+    out.append(f"missing: {escape(', '.join(part.missing))}" if part.missing else "complete")
+    out.append("</span>")
+    return "".join(out)
+
+
+# --- figures ----------------------------------------------------------------------------------------------------------
+
+
+def figures(sheet: Sheet) -> str:
+    first, more = sheet.first_figures, sheet.more_figures
+    if not first:
+        return '<p class="figs-none soft">No figure yet: a prescription and a frame give the first.</p>'
+    working = _address("working", sheet.dispense.reference)
+    out = [
+        '<table class="figs"><caption class="visually-hidden">First figures</caption>',
+        _rows(first, working),
+        "</table>",
+    ]
+    if more:
+        out.append('<details class="more all-figures"><summary>All figures</summary><table class="figs">')
+        out.append(f'<caption class="visually-hidden">All other figures</caption>{_rows(more, working)}</table></details>')
+    return "".join(out)
+
+
+def _rows(rows: Iterable[FigureRow], working: str) -> str:
+    out = [
+        '<thead><tr><th scope="col"><span class="visually-hidden">figure</span></th><th scope="col" class="num">R</th>'
+        '<th scope="col" class="num">L</th></tr></thead><tbody>'
+    ]
+    for f in rows:
+        unit = f'<span class="unit"> {escape(f.unit)}</span>' if f.unit else ""
+        out.append(f'<tr><th scope="row">{escape(f.label)}{unit}</th>')
+        if f.pair:
+            out.append(f'<td class="num" colspan="2">{_figure(f.pair, f.pair_path, working)}</td></tr>')
+        else:
+            right, left = _figure(f.right, f.right_path, working), _figure(f.left, f.left_path, working)
+            out.append(f'<td class="num">{right}</td><td class="num">{left}</td></tr>')
+    out.append("</tbody>")
+    return "".join(out)
+
+
+def _figure(words: str, path: str, working: str) -> str:
+    return f'<a href="{working.replace(_HERE, path)}" class="fig">{escape(words)}</a>' if words else ""
+
+
+# --- findings ---------------------------------------------------------------------------------------------------------
+
+
+def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
+    """`token` is what a form needs against forged requests; while somebody types no reason can be given."""
+    manual = _address("check")
+    reason = reverse("dispensing:reason", args=[sheet.dispense.reference])
+    gravest = sheet.gravest
+    out = [
+        f'<details class="say" id="say" open><summary><span class="tally is-{gravest}">{shape(gravest)} <b>{escape(sheet.tally)}</b>'
+        '</span></summary>\n<ul class="findings">'
+    ]
+    for n, view in enumerate(sheet.findings, 1):
+        asks = view.finding.severity == "confirm" and not view.reason and sheet.allowed and not previewing
+        out.append(_finding(view, manual))
+        if view.reason:
+            given, zone = view.reason, ZoneInfo(sheet.dispense.branch.time_zone)
+            on = date_format(given.at.astimezone(zone), "j M")
+            out.append(f'<p class="given"><b>{escape(given.by.initials)}</b>, {on}: {escape(given.text)}</p>')
+        elif asks:
+            out.append(_reason_form(view, n, reason, token))
+        out.append("</div></li>")
+    out.append("</ul></details>")
+    return "".join(out)
+
+
+def _finding(view: FindingView, manual: str) -> str:
+    f = view.finding
+    word = f'<span class="finding-word">{view.word}:</span> ' if view.word else ""
+    out = [
+        f'<li class="finding is-{f.severity}{" is-answered" if view.reason else ""}">{shape(view.shape)}<div>'
+        f'<p class="finding-what">{word}{escape(f.message)}</p>'
+    ]
+    seen = "; ".join(w for w in (view.seen, f"limit {f.limit}" if f.limit else "") if w)
+    for name, words in (("seen", seen), ("why", f.consequence), ("do", f.resolution)):
+        if words:
+            out.append(f'<p class="finding-{name}">{escape(words)}</p>')
+    out.append('<p class="finding-source">')
+    out.extend(f'<a href="#{ident}">{escape(label)}</a> · ' for ident, label in view.where)
+    out.append(escape(f.source))
+    if manual:
+        out.append(f' · <a href="{manual.replace(_HERE, f.check)}">why this is checked</a>')
+    out.append("</p>")
+    return "".join(out)
+
+
+def _reason_form(view: FindingView, n: int, url: str, token: str) -> str:
+    wrong = f' aria-invalid="true" aria-describedby="reason-{n}-error"' if view.error else ""
+    error = f'<p class="error" id="reason-{n}-error">{escape(view.error)}</p>' if view.error else ""
+    void = '<p class="small doubt-words">The figures have changed since a reason was given.</p>' if view.void else ""
+    return (
+        f'{void}<form method="post" class="reason" action="{url}"><input type="hidden" name="csrfmiddlewaretoken"'
+        f' value="{escape(token)}"><input type="hidden" name="finding" value="{escape(view.finding.key)}">'
+        f'<label class="visually-hidden" for="reason-{n}">Why this is right</label><input id="reason-{n}" name="reason"'
+        f' value="{escape(view.typed)}" placeholder="why this is right" autocomplete="off" data-skip{wrong}>'
+        f'<button class="plain">Give reason</button>{error}</form>'
+    )
