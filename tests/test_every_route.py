@@ -40,6 +40,7 @@ class Route:
     reads: int = 200
     managers_only: bool = False
     hidden_from: tuple[str, ...] = ()  # roles for whom it does not exist
+    forbidden_to: tuple[str, ...] = ()
     arguments: Arguments = _none
     unknown: dict[str, Any] = field(default_factory=dict)  # arguments of something that is not there
     open_to_all: bool = False  # signed out as well
@@ -205,6 +206,7 @@ ROUTES: dict[str, Route] = {
     "dispensing:measuring": Route(),
     "dispensing:guide": Route(arguments=lambda _w: {"method": "rule"}, unknown={"method": "guesswork"}),
     "dispensing:own_training": Route(),
+    "dispensing:agreement": Route(forbidden_to=("trainee", "dispenser", "unregistered", "elsewhere")),
     "dispensing:training": trainee(writes=True),
     "dispensing:training_csv": trainee(),
     "dispensing:training_pdf": trainee(),
@@ -343,6 +345,8 @@ def test_who_reads_what(world):
         for role in ROLES:
             expected = {route.reads}
             if route.managers_only and role != "manager":
+                expected = {403}
+            if role in route.forbidden_to:
                 expected = {403}
             if role in route.hidden_from:
                 expected = {404}

@@ -137,3 +137,24 @@ def drift(these: Sequence[float], others: Sequence[float]) -> Drift | None:
     freedom = int((va + vb) ** 2 / (va * va / (n - 1) + vb * vb / (m - 1)))  # rounded down: wider, never narrower
     half = student_quantile(0.975, max(freedom, 1)) * math.sqrt(va + vb)
     return Drift(by=a - b, low=a - b - half, high=a - b + half)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Comparisons of one quantity by one person, method, branch or instrument, and how they lie to all others of that quantity."""
+
+    pairs: Pairs
+    quantity: str
+    drift: Drift | None  # None: too few on either side
+
+
+def against_others(rows: Iterable[tuple[date, Comparison]], key: Callable[[Comparison], str]) -> list[Group]:
+    """By quantity, then by what `key` says; what has no name is in nobody's group and counts among no others."""
+    named = [(on, x) for on, x in rows if key(x)]
+    out = []
+    for quantity in QUANTITY_WORDS:
+        of_this = [(on, x) for on, x in named if x.quantity == quantity]
+        for pairs in grouped(of_this, key):
+            others = [float(x.difference) for _, x in of_this if key(x) != pairs.name]
+            out.append(Group(pairs=pairs, quantity=quantity, drift=drift(pairs.differences, others)))
+    return out

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -12,13 +14,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from dispensing import forms
-from dispensing.models import Goal
+from dispensing.models import Comparison, Goal
 from dispensing.optics.errors import NotationError
 from dispensing.record import ORDER_OF_PARTS
 from dispensing.renderers.portfolio import portfolio
 from dispensing.templatetags.sheet import place_words
 from dispensing.training import goals
-from dispensing.training.agreeing import LEAST, by_quarter
+from dispensing.training.agreeing import LEAST, LEAST_DRIFT_MM, QUANTITY_WORDS, Group, against_others, by_quarter
+from dispensing.training.everybody import compared_at
 from dispensing.training.pictures import limits_picture, signed, trend_picture
 from dispensing.training.record import Record, csv_of, record_of
 from practice import access
@@ -175,8 +178,46 @@ def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     return answer
 
 
+@require_safe
+def agreement_page(request: HttpRequest) -> HttpResponse:
+    """How people, methods, instruments and branches agree with independent re-measures, where one signs."""
+    person = _actor(request)
+    branches = [p.branch for p in access.posts_of(person) if access.signing_role(person, p.branch)]
+    if not branches:
+        raise PermissionDenied
+    rows = compared_at(branches)
+    keys: tuple[tuple[str, Callable[[Comparison], str]], ...] = (
+        ("Person", lambda x: x.of.display_name),
+        ("Method", lambda x: x.method.replace("_", " ")),
+        ("Instrument", lambda x: " ".join(x.instrument.split())),
+        ("Branch", lambda x: x.remeasure.dispense.branch.name),
+    )
+    tables = [(title, [_group(g) for g in against_others(rows, key)]) for title, key in keys]
+    context = {
+        "branches": branches,
+        "n": len(rows),
+        "tables": tables,
+        "least": LEAST,
+        "least_drift": f"{LEAST_DRIFT_MM:.1f}",
+    }
+    return render(request, "dispensing/agreement.html", context)
+
+
+def _group(group: Group) -> dict[str, Any]:
+    row = _figures(group.pairs) | {"quantity": QUANTITY_WORDS[group.quantity], "too_few": group.pairs.n < LEAST}
+    if (d := group.drift) is not None:
+        more = "more" if d.by > 0 else "less"
+        row |= {
+            "drifts": d.drifts,
+            "against": f"reads {abs(d.by):.2f} mm {more} than the others" if d.drifts else "as the others",
+            "against_limits": f"{signed(d.low, 2)} to {signed(d.high, 2)}",
+        }
+    return row
+
+
 urlpatterns = [
     path("training/", own, name="own_training"),
+    path("training/agreement/", agreement_page, name="agreement"),
     path("training/<int:pk>/", training, name="training"),
     path("training/<int:pk>/cases.csv", as_csv, name="training_csv"),
     path("training/<int:pk>/cases.pdf", as_pdf, name="training_pdf"),

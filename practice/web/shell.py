@@ -60,12 +60,19 @@ def shell(request: HttpRequest) -> dict[str, Any]:
     side = []
     if item := _item(request, "My cases", "dispensing:own_training"):
         side.append(item)
+    if (
+        desk
+        and access.signing_role(request.user, desk.branch)
+        and (item := _item(request, "Agreement", "dispensing:agreement"))
+    ):
+        side.append(item)
     if desk and access.may(request.user, "branch.settings", branch=desk.branch):
         for label, name, args in (
             ("Branch", "practice:branch", [desk.branch_id]),
             ("Limits", "dispensing:limits", [desk.branch_id]),
             ("Re-checks", "orders:rechecks", [desk.branch_id]),
             ("Staff", "practice:staff", []),
+            ("Labs", "orders:labs", []),
             ("Audit trail", "practice:audit", []),
         ):
             if item := _item(request, label, name, args):

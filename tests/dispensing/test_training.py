@@ -21,6 +21,7 @@ from dispensing.models import Comparison, Dispense, Goal, PrescriptionEye, Remea
 from dispensing.remeasure import remeasure
 from dispensing.training import agreeing, goals
 from dispensing.training.cases import BANDS, HIGH_BAND, cases_of, power_band
+from dispensing.training.everybody import compared_at
 from dispensing.training.pictures import limits_picture, signed, trend_picture
 from dispensing.training.record import record_of
 from practice.errors import Invalid, NotAllowed, Refused
@@ -333,3 +334,35 @@ def test_a_page_without_cases_and_one_with_many(cast, client, django_assert_max_
         page = client.get(reverse("dispensing:own_training")).content.decode()
     assert page.count('<svg class="pic') == 4
     assert "style=" not in page
+
+
+# --- everybody ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_drifting_instrument_is_named_and_few_readings_are_not_judged(cast, client):
+    compared(cast, [d + 1.2 for d in ENOUGH], instrument="Desk 2", method="pupillometer")
+    compared(cast, ENOUGH * 2, person=cast.dispenser, instrument="Desk 1", method="pupillometer")
+    compared(cast, [9.0, 9.0], person=cast.unregistered, instrument="Desk 3")
+    compared(cast, [7.0] * 12, instrument="Desk 3", blind=False)
+    groups = agreeing.against_others(compared_at([cast.branch]), lambda x: x.instrument)
+    by = {g.pairs.name: g for g in groups}
+    assert {n: g.pairs.n for n, g in by.items()} == {"Desk 1": 24, "Desk 2": 12, "Desk 3": 2}
+    d = np.array(ENOUGH)
+    others = np.array([*ENOUGH, *ENOUGH, 9.0, 9.0])
+    assert by["Desk 2"].drift.by == pytest.approx(1.2 + d.mean() - others.mean())
+    assert by["Desk 3"].drift is None
+    client.force_login(cast.supervisor)
+    page = client.get(reverse("dispensing:agreement")).content.decode()
+    row = page[page.index(">Desk 3<") :]
+    assert "too few to say" in row[: row.index("</tr>")]
+    assert "9.00" not in page
+    assert cast.dispenser.display_name in page
+    client.force_login(cast.dispenser)
+    assert client.get(reverse("dispensing:agreement")).status_code == 403
+
+
+def test_another_branch_is_not_counted_where_one_does_not_sign(cast):
+    compared(cast, ENOUGH)
+    assert len(compared_at([cast.branch])) == 12
+    assert compared_at([cast.other_branch]) == []
+    assert compared_at([cast.foreign_branch]) == []
