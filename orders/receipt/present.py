@@ -37,6 +37,7 @@ class Line:
 class Group:
     title: str
     lines: tuple[Line, ...]
+    left_out: tuple[str, ...]  # what could have been measured and did not have to be
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +101,11 @@ def line(row: Judged) -> Line:
 def view(document: Mapping[str, Any], readings: Readings, verdict: Verdict) -> View:
     groups = []
     for where, title in (("right", "Right lens"), ("left", "Left lens"), ("pair", "The pair")):
-        lines = tuple(line(row) for row in verdict.of(where))  # type: ignore[arg-type]
-        if lines:
-            groups.append(Group(title, lines))
+        rows = verdict.of(where)  # type: ignore[arg-type]
+        lines = tuple(line(row) for row in rows if row.required or row.found is not None or row.within is not None)
+        left_out = tuple(row.label for row in rows if not row.required and row.found is None)
+        if lines or left_out:
+            groups.append(Group(title, lines, left_out))
     pictures = [cylinder_region(ordered_lens(document, eye), readings.of(eye), verdict, eye) for eye in EYES]
     pictures.append(pair_prism(verdict))
     return View(

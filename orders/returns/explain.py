@@ -19,7 +19,7 @@ from dispensing.case import EYES, SEGMENTED, Eye, Pair
 from dispensing.optics.chromatic import blur_at_gaze
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.magnification import difference_percent, lens_magnification
-from dispensing.optics.notation import format_lens
+from dispensing.optics.notation import format_lens, format_mm
 from dispensing.optics.power import Power
 from dispensing.optics.prism import Prism, net, prism_at, prism_from_decentration
 from dispensing.optics.thickness import base_curve
@@ -336,7 +336,7 @@ class _Comparison:
                 if y is not None:
                     yield self._candidate(
                         f"segment_{eye}", "segment_shift", f"{name} segment not where it was meant", y,
-                        f"It stands {abs(y):.1f} mm {'above' if y > 0 else 'below'} where it was measured.", "Adjust the height, or measure anew.",
+                        f"It stands {format_mm(abs(y))} mm {'above' if y > 0 else 'below'} where it was measured.", "Adjust the height, or measure anew.",
                     )  # fmt: skip
                 continue
             if y is not None and corridor is not None:
@@ -344,19 +344,19 @@ class _Comparison:
                 turn = math.degrees(math.atan2(drop, ROTATION_MM))
                 yield self._candidate(
                     f"drop_{eye}", "reading_drop", f"{name} eye: how far down near is", max(0.0, drop),
-                    f"Corridor {corridor:g} mm, cross {abs(y):.1f} mm {'above' if y > 0 else 'below'} the pupil: near begins {drop:.1f} mm "
+                    f"Corridor {corridor:g} mm, cross {format_mm(abs(y))} mm {'above' if y > 0 else 'below'} the pupil: near begins {format_mm(drop)} mm "
                     f"down, {turn:.0f}° of lowering.",
                     "Raise the frame; a shorter corridor if it is made again.",
                 )  # fmt: skip
             if y is not None and y > 0:
                 yield self._candidate(
                     f"cross_high_{eye}", "cross_high", f"{name} cross above the pupil", y,
-                    f"{y:.1f} mm: far is looked at through the beginning of the addition.", "Lower the frame, open the pads.",
+                    f"{format_mm(y)} mm: far is looked at through the beginning of the addition.", "Lower the frame, open the pads.",
                 )  # fmt: skip
             if x is not None:
                 yield self._candidate(
                     f"cross_aside_{eye}", "cross_aside", f"{name} corridor beside the line of sight", x,
-                    f"The cross lies {abs(x):.1f} mm {'towards the nose' if x > 0 else 'towards the temple'} of the eye.",
+                    f"The cross lies {format_mm(abs(x))} mm {'towards the nose' if x > 0 else 'towards the temple'} of the eye.",
                     "Measure the PDs again; if they hold, the lens has to be made again.",
                 )  # fmt: skip
 
@@ -378,7 +378,7 @@ def _number(text: str | None) -> float | None:
 def _way(x: float | None, y: float | None) -> str:
     parts = []
     if x is not None:
-        parts.append(f"{abs(x):.1f} mm {'in' if x > 0 else 'out'}")
+        parts.append(f"{format_mm(abs(x))} mm {'in' if x > 0 else 'out'}")
     if y is not None:
-        parts.append(f"{abs(y):.1f} mm {'up' if y > 0 else 'down'}")
+        parts.append(f"{format_mm(abs(y))} mm {'up' if y > 0 else 'down'}")
     return " and ".join(parts) or "not known"

@@ -32,6 +32,7 @@ from practice.web.shell import branch_of
 
 State = Order.State
 SHOWN = 40
+PLACES = ("Centred for", "PD far", "PD near", "Height above the lower")  # of the summary: where the focimeter's stop goes
 
 
 def visible_orders(request: HttpRequest) -> QuerySet[Order]:
@@ -157,7 +158,8 @@ def receive_page(request: HttpRequest, number: str) -> HttpResponse:
     context = {
         "order": order,
         "document": document,
-        "summary": summary(document),
+        "summary": (held := summary(document)),
+        "places": [r for r in held.places if r.label.startswith(PLACES)],
         "rows": rows,
         "remark": remark,
         "points": points_for(document, statement=statement),
