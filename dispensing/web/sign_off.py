@@ -247,7 +247,9 @@ def _remark_lines(request: HttpRequest, errors: dict[str, str]) -> list[RemarkLi
 
 
 def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], trouble: str) -> dict[str, Any]:
-    found = assess_to_answer(dispense, by=request.user)  # type: ignore[arg-type]
+    # somebody who may not sign sees it as a supervisor would find it, not as if they had signed it themselves
+    signer = request.user if access.may(request.user, "dispense.sign", branch=dispense.branch, subject=dispense) else None
+    found = assess_to_answer(dispense, by=signer)  # type: ignore[arg-type]
     shown = Shown(found=found)
     state, State = dispense.state, Dispense.State
     restricted = sign_off.restricted(dispense)
