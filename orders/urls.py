@@ -1,4 +1,4 @@
-from orders.web import collect, issue, learning, orders, receive, rechecks, return_visit, today
+from orders.web import collect, issue, labs, learning, orders, receive, rechecks, return_visit, today
 
 app_name = "orders"
 urlpatterns = [
@@ -10,4 +10,5 @@ urlpatterns = [
     *collect.urlpatterns,
     *return_visit.urlpatterns,
     *learning.urlpatterns,
+    *labs.urlpatterns,
 ]

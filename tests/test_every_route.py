@@ -126,6 +126,15 @@ def trainee(**kw: Any) -> Route:
     )
 
 
+def lab(*, extra: Callable[[SimpleNamespace], dict[str, Any]] = _none, **kw: Any) -> Route:
+    return Route(
+        arguments=lambda w: {"pk": w.cast.lab.pk, **extra(w)},
+        unknown={"pk": 999999, **({"token": 1} if extra is not _none else {})},
+        own_only=False,
+        **kw,
+    )
+
+
 ACT = {"reads": 405, "writes": True}
 ROUTES: dict[str, Route] = {
     "practice:sign_in": Route(open_to_all=True, redirects=True),
@@ -227,6 +236,12 @@ ROUTES: dict[str, Route] = {
     "orders:replace": order(**ACT),
     "orders:answer": order(extra={"pk": 1}, **ACT),
     "orders:issue": dispense(writes=True),
+    "orders:labs": Route(managers_only=True),
+    "orders:new_lab": Route(managers_only=True),
+    "orders:lab": lab(managers_only=True, writes=True),
+    "orders:make_token": lab(**ACT),
+    "orders:revoke_token": lab(extra=lambda w: {"token": w.token.pk}, **ACT),
+    "orders:webhook": lab(**ACT),
     "orders:rechecks": Route(arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False),
     "orders:recheck_step": Route(
         arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False, **ACT
@@ -309,6 +324,7 @@ def world(cast):
         signed=signed,
         signature=signed.signatures.filter(decision="signed").get(),
         order=issued,
+        token=create_token(lab=cast.lab).row,
         calculation=next(iter(all_calculations())).name,
         check=next(iter(registry())),
         limit=next(t.name for t in THRESHOLDS.values() if t.changeable),

@@ -35,10 +35,38 @@ def public(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     return guarded
 
 
+_TOLD = {
+    "issued": "A new order waits.",
+    "cancelled": "The practice has cancelled an order: stop work.",
+    "answered": "The practice has answered a question.",
+    "rejected": "A finished pair comes back.",
+}
+_MESSAGE = {
+    "description": "Signed by the Standard Webhooks specification: headers webhook-id, webhook-timestamp, webhook-signature.",
+    "content": {
+        "application/json": {
+            "schema": {
+                "type": "object",
+                "required": ["type", "timestamp", "data"],
+                "properties": {
+                    "type": {"type": "string"},
+                    "timestamp": {"type": "string", "format": "date-time"},
+                    "data": {"type": "object", "required": ["number"], "properties": {"number": {"type": "string"}}},
+                },
+            }
+        }
+    },
+}
+
+
 @cache
 def document() -> dict[str, Any]:
     """The whole API by OpenAPI 3.1. Made once a process."""
     made: dict[str, Any] = SchemaGenerator().get_schema(request=None, public=True)  # type: ignore[no-untyped-call]
+    made["webhooks"] = {
+        f"order.{kind}": {"post": {"summary": words, "requestBody": _MESSAGE, "responses": {"2XX": {"description": "Taken."}}}}
+        for kind, words in _TOLD.items()
+    }
     return json.loads(json.dumps(made, default=str))  # type: ignore[no-any-return]
 
 

@@ -127,7 +127,7 @@ def failed(message: WebhookMessage, answer: send.Answer, now: datetime) -> bool:
     Webhook.objects.filter(pk=webhook.pk, failing_since=None).update(failing_since=now)
     if answer.status != GONE and now - since < DISABLE_AFTER:
         return False
-    why = "The lab's server said that it is gone (410)." if answer.status == GONE else f"{answer.trouble}"[:200]
+    why = "the lab's server said that it is gone (410)" if answer.status == GONE else f"{answer.trouble}"[:200]
     Webhook.objects.filter(pk=webhook.pk).update(active=False, disabled_at=now, disabled_why=why)
     dropped = give_up(webhook, now)
     lab = message.webhook.lab

@@ -484,3 +484,8 @@ def test_old_messages_are_dropped_and_the_trace_stays(cast, lab, hook, make_orde
     assert deliver.forget_old(timezone.now()) == 0
     assert deliver.forget_old(timezone.now() + deliver.KEEP + timedelta(seconds=1)) == 1
     assert order.events.count() == 1
+
+
+def test_the_openapi_document_names_every_message(client):
+    said = client.get("/api/v1/openapi.json").json()["webhooks"]
+    assert set(said) == {f"order.{kind}" for kind in outbox.TOLD}
