@@ -128,8 +128,7 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
 
     # nothing on record could show a typing slip: the powers are typed again, blind
     page.goto(sheet)
-    page.click("#part-prescription > summary")
-    page.click("#part-prescription a:has-text('Read back')")
+    page.click(".finding a:has-text('Read back now')")
     again = {
         "right": {"sphere": "-2.25", "cylinder": "-0.75", "axis": "95", "add": "2", "prism_h": "1 in"},
         "left": {"sphere": "-1.5", "cylinder": "-1.00", "axis": "80", "add": "2.00", "prism_h": "1 in"},

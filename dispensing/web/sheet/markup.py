@@ -16,6 +16,7 @@ from django.utils.html import escape
 from dispensing.web.sheet.present import FigureRow, FindingView, Part, Sheet
 
 _HERE = "figure-here"
+_READ_BACK = {"rx.read-back", "rx.read-back-differs"}  # answered by typing the powers again, not by a reason
 # stop = square, confirm = diamond, note = circle, unknown = dashed circle, ok = tick; words always stand beside it
 _SHAPES = {
     "stop": '<path d="M3 3h14v14H3z"/><path d="M6 10h8"/>',
@@ -111,6 +112,9 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
     for n, view in enumerate(sheet.findings, 1):
         asks = view.finding.severity == "confirm" and not view.reason and sheet.allowed and not previewing
         out.append(_finding(view, manual))
+        if sheet.allowed and view.finding.check in _READ_BACK:
+            address = reverse("dispensing:read_back", args=[sheet.dispense.reference])
+            out.append(f'<p class="finding-act"><a class="button plain" href="{address}">Read back now</a></p>')
         if view.reason:
             given, zone = view.reason, ZoneInfo(sheet.dispense.branch.time_zone)
             on = date_format(given.at.astimezone(zone), "j M")
