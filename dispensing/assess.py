@@ -95,28 +95,39 @@ def needs_signature(dispense: Dispense) -> str | None:
     return None
 
 
-def assess_as_signed(dispense: Dispense, *, by: Staff | None = None) -> Assessment:
+def assess_as_signed(
+    dispense: Dispense, *, by: Staff | None = None, case: Case | None = None, reasons: list[Reason] | None = None
+) -> Assessment:
     """The assessment as it would be with a signature of `by`, or of some registered supervisor while nobody is named.
 
     Some findings are answered by the signature itself (a child's spectacles by an unregistered trainee): without this they
-    would forbid the very signature they ask for.
+    would forbid the very signature they ask for. `case` and `reasons` where they are at hand, else they are fetched.
     """
-    case = case_of(dispense)
+    case = case or case_of(dispense)
     hands = replace(
         case.hands,
         signed_by=by.display_name if by else "a registered supervisor",
         signer_registered=by.registered if by else True,
         changed_after_signature=False,
     )
-    return assess_case(replace(case, hands=hands), reasons=list(dispense.reasons.select_related("by")))
+    given = list(dispense.reasons.select_related("by")) if reasons is None else reasons
+    return assess_case(replace(case, hands=hands), reasons=given)
 
 
-def assess_to_answer(dispense: Dispense, *, by: Staff | None = None) -> Assessment:
-    """What has to be answered before the next step: with the signature it still has to get, if it needs one."""
+def assess_to_answer(
+    dispense: Dispense, *, by: Staff | None = None, case: Case | None = None, reasons: list[Reason] | None = None
+) -> Assessment:
+    """What has to be answered before the next step: with the signature it still has to get, if it needs one.
+
+    `case` and `reasons` as they are on record, where they are at hand; else they are fetched.
+    """
     before = dispense.state in {Dispense.State.OPEN, Dispense.State.RETURNED} and needs_signature(dispense)
     if before or dispense.state == Dispense.State.WAITING:
-        return assess_as_signed(dispense, by=by if dispense.state == Dispense.State.WAITING else None)
-    return assess_dispense(dispense)
+        signer = by if dispense.state == Dispense.State.WAITING else None
+        return assess_as_signed(dispense, by=signer, case=case, reasons=reasons)
+    if case is None:
+        return assess_dispense(dispense)
+    return assess_case(case, reasons=list(dispense.reasons.select_related("by")) if reasons is None else reasons)
 
 
 def assess_case(case: Case, *, reasons: list[Reason]) -> Assessment:

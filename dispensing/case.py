@@ -172,7 +172,8 @@ class Fit:
     face_form_deg: float | None = None  # as worn; measured in the plane of the tilted front
 
 
-Quantity = Literal["far_pd", "near_pd", "height"]
+Quantity = Literal["far_pd", "near_pd", "height", "pupil"]  # "pupil": its height, where "height" is that of a segment top
+HEIGHTS: frozenset[str] = frozenset({"height", "pupil"})
 HeightReference = Literal["box", "rim_below_pupil", "datum", "visible_rim"]
 Method = Literal[
     "pupillometer",  # corneal reflex

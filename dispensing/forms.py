@@ -15,7 +15,7 @@ from functools import cache
 from typing import Any, Literal, Protocol
 
 from dispensing import measure
-from dispensing.case import EYES
+from dispensing.case import EYES, HEIGHTS
 from dispensing.optics import notation
 from dispensing.optics.errors import NotationError
 from dispensing.record import FIT_ADJUSTMENTS
@@ -118,7 +118,7 @@ REFERENCE_WORDS = {
     "visible_rim": "visible rim below pupil",
     "datum": "datum line, below is −",
 }
-QUANTITY_WORDS = {"far_pd": "PD far", "near_pd": "PD near", "height": "height"}
+QUANTITY_WORDS = {"far_pd": "PD far", "near_pd": "PD near", "height": "height", "pupil": "pupil height"}
 READING_FIELDS: tuple[tuple[str, str], ...] = (
     ("far_pd", "right"),
     ("far_pd", "left"),
@@ -128,6 +128,8 @@ READING_FIELDS: tuple[tuple[str, str], ...] = (
     ("near_pd", "both"),
     ("height", "right"),
     ("height", "left"),
+    ("pupil", "right"),
+    ("pupil", "left"),
 )
 _EYE_WORD = {"right": "right", "left": "left", "both": "both eyes"}
 
@@ -292,7 +294,7 @@ def field_path(path: str) -> str:
     parts = path.split(".")
     if parts[0] == "measurements":
         eye, name = (parts[1], parts[2]) if len(parts) > 2 else ("both", parts[-1].removeprefix("binocular_"))
-        name = "height" if name.startswith("height") else name
+        name = "pupil" if name == "pupil_height" else "height" if name.startswith("height") else name
         return next((p for p in (f"readings.{name}.{eye}", f"readings.{name}.right") if p in known), "")
     if path == "lens.option":
         return "lens.design"
@@ -609,7 +611,7 @@ class TypedReadings:
             at = self.fields[int(parts[1])]
             quantity = at.split(".")[1]
             if parts[2] == "method":
-                at = "readings.height_method" if quantity == "height" else "readings.pd_method"
+                at = "readings.height_method" if quantity in HEIGHTS else "readings.pd_method"
             elif parts[2] != "value" and f"readings.{parts[2]}" in specs("readings"):
                 at = f"readings.{parts[2]}"
             out.setdefault(at, message)
@@ -623,7 +625,7 @@ def typed_readings(parsed: Parsed, entry: str = "") -> TypedReadings:
     above, distance = parsed.value("readings.observer_above_mm"), parsed.value("readings.observer_distance_mm")
     for quantity, eye in READING_FIELDS:
         path = f"readings.{quantity}.{eye}"
-        height = quantity == "height"
+        height = quantity in HEIGHTS
         for value in parsed.value(path) or ():
             readings.append(
                 measure.NewReading(

@@ -17,6 +17,9 @@ from django.utils import timezone
 
 from dispensing import case as c
 from dispensing.models import Adoption, Dispense, LensOption, Prescription, PrescriptionEye, Reading, Signature, Treatment
+from dispensing.optics import boxing
+from dispensing.optics.errors import OpticsError
+from dispensing.optics.heights import to_box
 from dispensing.prepared import Prepared
 from practice.models import Branch, Client, Post
 
@@ -138,7 +141,11 @@ def case_of(dispense: Dispense, *, today: date | None = None, rows: Rows | None 
             face_form_deg=_number(dispense.face_form_deg),
         ),
         measurements=measurements_of(
-            readings, [a for a in adoptions if a.dispense_id == dispense.pk], dispense.measurement_reason
+            readings,
+            [a for a in adoptions if a.dispense_id == dispense.pk],
+            dispense.measurement_reason,
+            frame=frame,
+            groove_mm=float(branch.groove_mm),
         ),
         lens=lens_of(dispense, frame),
         earlier=_earlier(dispense, prescriptions, others, adoptions),
@@ -229,8 +236,46 @@ def frame_of(stored: Mapping[str, Any]) -> c.Frame | None:
     )
 
 
-def measurements_of(readings: Iterable[Reading], adoptions: Iterable[Adoption], reason: str) -> c.Measurements:
+def in_box(frame: c.Frame | None, groove_mm: float, value: float, reference: str, from_nose: float | None) -> float | None:
+    """A height as read, above the lower box tangent, mm. None where b, outline or PD is missing for the conversion.
+
+    `groove_mm` is the branch's, where the frame has none of its own; `from_nose` the PD of that eye, mm.
+    """
+    if reference in ("box", ""):
+        return value
+    if frame is None or frame.b is None:
+        return None
+    if reference == "datum":
+        return value + frame.b / 2
+    if not frame.outline or frame.c is None or from_nose is None:
+        return None
+    groove = frame.groove_mm if frame.groove_mm is not None else groove_mm
+    at: Literal["visible_rim", "rim_below_pupil"] = "visible_rim" if reference == "visible_rim" else "rim_below_pupil"
+    try:
+        return to_box(boxing.box(frame.outline), frame.c / 2 - from_nose, value, at, groove)
+    except OpticsError:
+        return None
+
+
+def measurements_of(
+    readings: Iterable[Reading],
+    adoptions: Iterable[Adoption],
+    reason: str,
+    *,
+    frame: c.Frame | None = None,
+    groove_mm: float = 0.0,
+) -> c.Measurements:
+    """What was read and adopted. `frame` and `groove_mm` turn the pupil's height, kept as read, into one in the box."""
     current = current_adoptions(adoptions)
+    whole_pd = _value(current.get(("far_pd", "both")))
+
+    def pupil(eye: str) -> float | None:
+        row = current.get(("pupil", eye))
+        value = _value(row)
+        if row is None or value is None:
+            return None
+        pd = _value(current.get(("far_pd", eye)))
+        return in_box(frame, groove_mm, value, row.reference, pd if pd is not None else whole_pd and whole_pd / 2)
 
     def adopted(eye: str) -> c.Adopted:
         height = current.get(("height", eye))
@@ -239,6 +284,7 @@ def measurements_of(readings: Iterable[Reading], adoptions: Iterable[Adoption], 
             near_pd=_value(current.get(("near_pd", eye))),
             height=_value(height),
             height_reference=cast("c.HeightReference", (height.reference if height else "") or "box"),
+            pupil_height=pupil(eye),
         )
 
     rows = list(readings)

@@ -44,6 +44,7 @@ BOUNDS: dict[tuple[str, bool], tuple[int, int]] = {
     ("far_pd", True): (30, 100),
     ("near_pd", True): (30, 100),
     ("height", False): (-40, 60),
+    ("pupil", False): (-40, 60),
 }
 
 
@@ -94,7 +95,7 @@ def add_readings(*, actor: Staff, dispense: Dispense, readings: Sequence[NewRead
                 value=r.value,
                 as_typed=r.as_typed[:40],
                 method=r.method,
-                reference=r.reference if r.quantity == "height" else "",
+                reference=r.reference if r.quantity in c.HEIGHTS else "",
                 frame_identity=identity,
                 observer_level=r.observer_level,
                 observer_above_mm=r.observer_above_mm,
@@ -132,13 +133,13 @@ def faults(readings: Sequence[NewReading], dispense: Dispense) -> dict[str, str]
     for i, reading in enumerate(readings):
         for name, message in _faults(reading, dispense.frame.get("mount"), bool(dispense.frame)).items():
             errors[f"readings.{i}.{name}"] = message
-        if reading.quantity == "height" and not _with_reference(reading).reference:
+        if reading.quantity in c.HEIGHTS and not _with_reference(reading).reference:
             errors.setdefault(f"readings.{i}.reference", "Say what this height was read from.")
     return errors
 
 
 def _with_reference(reading: NewReading) -> NewReading:
-    if reading.quantity != "height" or reading.reference:
+    if reading.quantity not in c.HEIGHTS or reading.reference:
         return reading
     return replace(reading, reference=METHOD_REFERENCE.get(reading.method, ""))
 
@@ -146,19 +147,19 @@ def _with_reference(reading: NewReading) -> NewReading:
 def _faults(reading: NewReading, mount: str | None, has_frame: bool) -> dict[str, str]:
     faults: dict[str, str] = {}
     if reading.quantity not in QUANTITIES:
-        return {"quantity": "Far PD, near PD or height."}
-    if reading.eye not in ("right", "left", "both") or (reading.eye == "both" and reading.quantity == "height"):
+        return {"quantity": "Far PD, near PD, height or pupil height."}
+    if reading.eye not in ("right", "left", "both") or (reading.eye == "both" and reading.quantity in c.HEIGHTS):
         return {"eye": "Right or left; both only for a PD."}
     if reading.method not in METHODS:
         faults["method"] = "Say how it was measured."
     low, high = BOUNDS[(reading.quantity, reading.eye == "both")]
     if not reading.value.is_finite() or not low <= reading.value <= high:
         faults["value"] = f"That cannot be a {_NAMES[reading.quantity]} in millimetres: {low} to {high}."
-        if reading.eye != "both" and reading.quantity != "height" and 45 <= reading.value <= 85:
+        if reading.eye != "both" and reading.quantity not in c.HEIGHTS and 45 <= reading.value <= 85:
             faults["value"] = "That looks like the whole PD. Enter it under “both eyes”, or each eye by itself."
-        elif Decimal("2") <= reading.value < Decimal("9") and reading.quantity != "height":
+        elif Decimal("2") <= reading.value < Decimal("9") and reading.quantity not in c.HEIGHTS:
             faults["value"] = "That looks like centimetres. Enter millimetres."
-    if reading.quantity == "height":
+    if reading.quantity in c.HEIGHTS:
         if reading.reference and reading.reference not in REFERENCES:
             faults["reference"] = "Box, rim below the pupil, datum line or visible rim."
         if reading.reference not in ("datum", "") and reading.value < 0:
@@ -179,7 +180,7 @@ def _faults(reading: NewReading, mount: str | None, has_frame: bool) -> dict[str
     return faults
 
 
-_NAMES = {"far_pd": "far PD", "near_pd": "near PD", "height": "height"}
+_NAMES = {"far_pd": "far PD", "near_pd": "near PD", "height": "height", "pupil": "pupil height"}
 
 
 def _described(reading: Reading) -> str:
@@ -222,13 +223,13 @@ def adopt_value(
     Refused before the final fit is confirmed on the frame that is chosen. `how`: "only reading", "median", "chosen", ...
     """
     errors = {}
-    if quantity not in QUANTITIES or eye not in ("right", "left", "both") or (quantity, eye) == ("height", "both"):
-        errors["readings.quantity"] = "Far PD, near PD or height, of the right or left eye."
+    if quantity not in QUANTITIES or eye not in ("right", "left", "both") or (quantity in c.HEIGHTS and eye == "both"):
+        errors["readings.quantity"] = "Far PD, near PD, height or pupil height, of the right or left eye."
     elif value is not None:
         low, high = BOUNDS[(quantity, eye == "both")]
         if not value.is_finite() or not low <= value <= high:
             errors[f"measurements.{eye}.{quantity}"] = f"That cannot be: {low} to {high} mm."
-        if quantity == "height" and reference not in REFERENCES:
+        if quantity in c.HEIGHTS and reference not in REFERENCES:
             errors[f"measurements.{eye}.height_reference"] = "Say what this height is measured from."
     if errors:
         raise Invalid(errors)
@@ -241,14 +242,14 @@ def adopt_value(
             raise Refused("Confirm the final fit first: a value measured before it belongs to another place on the face.")
         current = current_adoptions(row.adoptions.all()).get((quantity, eye))
         was = None if current is None else (current.value, current.reference, current.in_doubt)
-        wanted = None if value is None else (value, reference if quantity == "height" else "", False)
+        wanted = None if value is None else (value, reference if quantity in c.HEIGHTS else "", False)
         if was != wanted:
             Adoption.objects.create(
                 dispense=row,
                 quantity=quantity,
                 eye=eye,
                 value=value,
-                reference=reference if quantity == "height" else "",
+                reference=reference if quantity in c.HEIGHTS else "",
                 how=how[:20],
                 by=actor,
                 at=now(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import Reading
+from dispensing.case import HEIGHTS, Reading
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
@@ -16,7 +16,7 @@ _ORDER = "the frame is fitted first, then measured; dispensing teaching"
 
 def _tied_to_frame(reading: Reading) -> bool:
     """A pupillometer or rule reads the face; a height, or a PD marked on a lens, is of one frame."""
-    return reading.quantity == "height" or reading.method in ("marked_lens", "photograph")
+    return reading.quantity in HEIGHTS or reading.method in ("marked_lens", "photograph")
 
 
 @check(

@@ -79,7 +79,7 @@ class Shown:
     @property
     def readings(self) -> list[tuple[str, str, str, str, bool]]:
         """Quantity, eye, value, how and by whom, in doubt."""
-        words = {"far_pd": "PD far", "near_pd": "PD near", "height": "height"}
+        words = {"far_pd": "PD far", "near_pd": "PD near", "height": "height", "pupil": "pupil height"}
         return [
             (
                 words[r.quantity],

@@ -174,3 +174,25 @@ def test_one_slip_does_not_move_the_suggestion_and_other_references_do_not_mix()
     rows.append(_row(D("2.4"), reference="datum"))
     assert measure.suggestion(rows, "height", "left").value == D("2.4")
     assert measure.suggestion([_row(D("22"), in_doubt=True)], "height", "left") is None
+
+
+def test_the_pupil_of_a_segment_lens_is_a_height_like_any_other(cast, dispense):
+    """Kept as it was read; in the Case it stands in the box, since every figure takes it from there."""
+    from dispensing.gather import case_of
+
+    confirm(cast, dispense)
+    with pytest.raises(Invalid):
+        add(cast, dispense, new("pupil", "both", "22", "marked_lens"))
+    with pytest.raises(Invalid):
+        add(cast, dispense, new("pupil", value="22", method="pupillometer"))
+    add(cast, dispense, new("pupil", value="2.5", method="marked_lens"))
+    assert Reading.objects.get().reference == "datum"
+    adopt(cast, dispense, quantity="pupil", value=D("2.5"), reference="datum")
+    case = case_of(Dispense.objects.get(pk=dispense.pk))
+    assert case.measurements.right.pupil_height == 2.5 + float(cast.frame.b) / 2
+    assert case.measurements.left.pupil_height is None
+    adopt(cast, dispense, quantity="pupil", value=D("21"), reference="visible_rim")  # needs the PD: where below the pupil?
+    assert case_of(Dispense.objects.get(pk=dispense.pk)).measurements.right.pupil_height is None
+    adopt(cast, dispense, value=D("32"))
+    found = case_of(Dispense.objects.get(pk=dispense.pk)).measurements.right.pupil_height
+    assert (found is not None) == bool(cast.frame.outline)

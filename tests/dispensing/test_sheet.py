@@ -71,7 +71,7 @@ def page(desk):
 
 def test_the_page_is_whole_small_and_needs_few_queries(desk, django_assert_max_num_queries):
     desk.http.get(url(desk.dispense))  # the first opening within an hour also leaves its row in the audit trail
-    with django_assert_max_num_queries(17):
+    with django_assert_max_num_queries(19):
         answer = desk.http.get(url(desk.dispense))
     html = answer.content.decode()
     assert answer.status_code == 200
@@ -490,6 +490,61 @@ def test_a_reading_is_left_out_with_a_reason(desk):
     desk.http.post(url(desk.dispense, "strike_out"), {"strike": row.pk, f"strike_reason_{row.pk}": "blinked"})
     assert "left out: blinked" in page(desk)
     assert "not on this dispense" in desk.http.post(url(desk.dispense, "strike_out"), {"strike": "999"}).content.decode()
+
+
+def test_the_pupil_height_is_asked_for_where_the_height_is_a_segment_top(desk):
+    from tests.factories import LensFactory, OptionFactory
+
+    assert re.search(r'id="pupil-line" hidden', page(desk))
+    bifocal = OptionFactory(
+        lens=LensFactory(
+            group=desk.group,
+            family="flat_top_bifocal",
+            corridor_mm=None,
+            segment_width_mm=D(28),
+            segment_depth_mm=D(19),
+            segment_centre_below_top_mm=D(5),
+        )
+    )
+    record.choose_lens(actor=desk.trainee, dispense=desk.dispense, version=1, option=bifocal)
+    html = page(desk)
+    assert re.search(r'id="pupil-line"(?! hidden)', html)
+    assert "<optgroup" in html
+    assert "data-segment" in html
+    data = fields_of(html, "readings") | {
+        "readings.pupil.right": ["20.5"],
+        "readings.height_method": ["levelled_gauge"],
+        "readings.reference": ["box"],
+        "adopt": ["pupil|right|20.5|box|only reading"],
+    }
+    assert desk.http.post(url(desk.dispense, "adopt"), data).status_code == 302
+    html = page(desk)
+    assert re.search(r"\w+ segment top is 1\.5 mm above the pupil", html)  # adopted height 22 in an adult
+    assert "pupil 20.5 / ?" in html
+    assert re.search(r'<span class="read-name">pupil height, right', html)
+    _, said = ask(desk, "save_part", fields_of(html, "readings") | {"readings.pupil.right": ["99"]}, "readings")
+    assert "cannot be a pupil height" in said["fields"]["readings.pupil.right"]["error"]
+
+
+def test_what_a_signature_answers_does_not_forbid_putting_forward(desk):
+    """A child's spectacles by an unregistered trainee are a stop that the supervisor's signature answers."""
+    from datetime import date
+
+    from dispensing.assess import assess_as_signed, assess_dispense
+
+    desk.dispense.client.date_of_birth = date(2018, 5, 1)
+    desk.dispense.client.save()
+    now, signed = assess_dispense(desk.dispense), assess_as_signed(desk.dispense)
+    assert "order.restricted" in {f.check for f in now.open_stops}
+    assert "order.restricted" not in {f.check for f in signed.open_stops}
+    assert signed.open_stops  # the left eye was not measured
+    text = unescape(page(desk))
+    count = len(signed.open_stops)
+    assert f"Before it can be put forward {count} finding" in text
+    assert signed.open_stops[0].message in text
+    data = fields_of(page(desk), "needs") | {"needs.wish": ["thin"]}
+    desk.http.post(url(desk.dispense, "save_part", "needs"), data)
+    assert Dispense.objects.get().stops == count
 
 
 # --- prescription: read back, take, import -------------------------------------------------------------------------------

@@ -36,7 +36,7 @@
     const seen = new Set();
     return [...document.querySelectorAll(STOPS)].filter((f) => {
       const of = group(f);
-      if (f.disabled || (of && seen.has(of)) || f.closest("[data-idle]")) return false;
+      if (f.disabled || (of && seen.has(of)) || f.closest("[data-idle], [hidden]")) return false;
       if (f.type === "radio" && !f.checked && of?.querySelector("input:checked")) return false;
       if (of) seen.add(of);
       const more = f.closest("details.more");
@@ -403,6 +403,7 @@
     const made = (design.selectedOptions[0]?.dataset.made || "").split(" ").filter(Boolean);
     for (const option of material.options) option.disabled = option.hidden = Boolean(design.value && option.value && !made.includes(option.value));
     if (choose && made.length && !made.includes(material.value)) material.value = made[0];
+    if (choose) $("pupil-line").hidden = !design.selectedOptions[0]?.closest("optgroup")?.hasAttribute("data-segment");
     if (choose && !design.value) material.value = "";
   };
   madeIn(false);

@@ -47,11 +47,11 @@ def done(request: HttpRequest, saved: Saved, part: str, parsed: Parsed | None = 
     dispense = again(saved.dispense)
     if wants_fragments(request):
         loaded = whole(dispense, why_not=why_not_change(request, dispense))
-        keep_counts(dispense, loaded.sheet.found)
+        keep_counts(dispense, loaded.to_answer)
         return fragments(request, loaded, parsed=(parsed,) if parsed else (), said=saved.said, state="saved")
     for words in saved.said:
         messages.warning(request, words)
-    keep_counts(dispense, whole(dispense).sheet.found)
+    keep_counts(dispense, whole(dispense).to_answer)
     return HttpResponseRedirect(reverse("dispensing:sheet", args=[dispense.reference]) + f"#part-{part}")
 
 
@@ -121,14 +121,17 @@ def page(request: HttpRequest, loaded: Loaded, *, status: int = 200, **more: Any
 def _review(request: HttpRequest, loaded: Loaded) -> None:
     """What can be done with the whole now, and what comes next."""
     sheet = loaded.sheet
-    dispense, found, state = sheet.dispense, sheet.found, sheet.dispense.state
+    dispense, found, state = sheet.dispense, loaded.to_answer, sheet.dispense.state
     State = Dispense.State
     sign_off_url = reverse("dispensing:sign_off", args=[dispense.reference])
     signature_needed = sign_off.needs_signature(dispense)
     deeds: list[Deed] = []
     if state in (State.OPEN, State.RETURNED) and signature_needed:
         sheet.next_step = signature_needed
-        if not found.open_stops:
+        if stops := found.open_stops:
+            must = "1 finding must be cleared" if len(stops) == 1 else f"{len(stops)} findings must be cleared"
+            sheet.next_step += f" Before it can be put forward {must}: {stops[0].message}"
+        else:
             deeds.append(Deed("Put forward for signature", sign_off_url, "main"))
     elif state == State.WAITING:
         sheet.next_step = "It waits for a signature."

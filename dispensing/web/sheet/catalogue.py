@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from django.db.models import Q
 
+from dispensing.case import SEGMENTED
 from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensOption, Treatment
 from dispensing.optics.notation import format_mm
 
@@ -25,6 +26,7 @@ class Choice:
 class ChoiceGroup:
     words: str
     choices: tuple[Choice, ...]
+    segmented: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ def lens_choices(dispense: Dispense) -> LensChoices:
                     Choice(lens, words, " ".join(made))
                     for lens, (words, made) in sorted(designs[family.value].items(), key=lambda d: d[1][0])
                 ),
+                segmented=family.value in SEGMENTED,
             )
             for family in CatalogueLens.Family
             if family.value in designs

@@ -80,7 +80,7 @@ def _fit(case: c.Case, dispense: Dispense) -> dict[str, Any]:
 
 def _reading_defaults(case: c.Case) -> dict[str, Any]:
     """The methods last used here, so that they are not chosen again for every reading."""
-    methods = {r.quantity == "height": r for r in case.measurements.readings}
+    methods = {r.quantity in c.HEIGHTS: r for r in case.measurements.readings}
     pd, height = methods.get(False), methods.get(True)
     full_rim = case.frame is not None and case.frame.mount == "full_rim"
     height_method = (height.method if height else "") or ("clip_scale" if full_rim else "marked_lens")

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from types import SimpleNamespace
 from typing import Any
 
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest
 
-from dispensing.assess import assess_case
-from dispensing.case import Case
+from dispensing.assess import Assessment, assess_case, assess_to_answer
+from dispensing.case import HEIGHTS, Case
 from dispensing.forms import Entry, Parsed, filled
 from dispensing.gather import Rows, case_of, fetch, for_case
 from dispensing.models import Dispense, Reason
@@ -52,12 +53,18 @@ def again(dispense: Dispense) -> Dispense:
     return _BY_KEY.rows(key=dispense.pk)[0]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Loaded:
     sheet: Sheet
     desk: Desk
     rows: Rows
     recorded: Case
+    reasons: list[Reason]
+
+    @cached_property
+    def to_answer(self) -> Assessment:
+        """What has to be answered before the next step, of what is on record: the same that the step itself asks."""
+        return assess_to_answer(self.sheet.dispense, case=self.recorded, reasons=self.reasons)
 
 
 def whole(
@@ -70,7 +77,7 @@ def whole(
     entries: dict[str, Entry] = entries_of(dispense, case)
     for row in rows.readings:  # the instrument last used here is not typed again for every reading
         if row.instrument:
-            path = "readings.height_instrument" if row.quantity == "height" else "readings.pd_instrument"
+            path = "readings.height_instrument" if row.quantity in HEIGHTS else "readings.pd_instrument"
             entries[path] = filled(entries[path].spec, row.instrument)
     for part in (parsed or {}).values():
         entries.update(part.entries)
@@ -78,7 +85,8 @@ def whole(
     for remark in remarks:
         if entry := entries.get(remark.path):
             entries[remark.path] = replace(entry, remark=f"{entry.remark} {remark.text}".strip())
-    found = assess_case(over(case) if over else case, reasons=_REASONS.rows(dispense=dispense.pk))
+    reasons = _REASONS.rows(dispense=dispense.pk)
+    found = assess_case(over(case) if over else case, reasons=reasons)
     sheet = Sheet(
         dispense=dispense,
         found=found,
@@ -87,7 +95,7 @@ def whole(
         why_not=why_not or "",
         remarks=remarks,
     )
-    return Loaded(sheet=sheet, desk=Desk(dispense, found, entries, rows), rows=rows, recorded=case)
+    return Loaded(sheet=sheet, desk=Desk(dispense, found, entries, rows), rows=rows, recorded=case, reasons=reasons)
 
 
 def why_not_change(request: HttpRequest, dispense: Dispense) -> str | None:

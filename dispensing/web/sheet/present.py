@@ -220,7 +220,7 @@ def fit_words(dispense: Dispense, case: c.Case) -> str:
 def readings_words(case: c.Case) -> str:
     m = case.measurements
     words = []
-    for name, word in (("far_pd", "PD"), ("near_pd", "near PD"), ("height", "height")):
+    for name, word in (("far_pd", "PD"), ("near_pd", "near PD"), ("height", "height"), ("pupil_height", "pupil")):
         values = [getattr(m.of(eye), name) for eye in c.EYES]
         if any(v is not None for v in values):
             words.append(f"{word} {' / '.join('?' if v is None else format_mm(v) for v in values)}")
@@ -517,6 +517,12 @@ class Sheet:
     @cached_property
     def edge(self) -> Picture | None:
         return edge_picture(self._geometry)
+
+    @property
+    def segmented(self) -> bool:
+        """Whether the pupil's height is asked for beside that of the segment top."""
+        design = self.case.lens.design
+        return design is not None and design.family in c.SEGMENTED
 
     @property
     def missing(self) -> list[Part]:

@@ -10,15 +10,12 @@ from functools import cached_property
 from dispensing import forms, measure
 from dispensing.assess import Assessment
 from dispensing.forms import Entry
-from dispensing.gather import Rows, current_adoptions
+from dispensing.gather import Rows, current_adoptions, in_box
 from dispensing.models import Adoption, Dispense, Reading
-from dispensing.optics import boxing
-from dispensing.optics.errors import OpticsError
-from dispensing.optics.heights import to_box
 from dispensing.optics.notation import format_mm
 
 WIDE, HIGH = 240, 30  # of the scale, in its own units
-_NEED = {"far_pd": "pd_need_mm", "near_pd": "pd_need_mm", "height": "height_need_mm"}
+_NEED = {"far_pd": "pd_need_mm", "near_pd": "pd_need_mm", "height": "height_need_mm", "pupil": "height_need_mm"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,39 +113,11 @@ class Desk:
     def may_adopt(self) -> bool:
         return self.dispense.fit_confirmed_at is not None
 
-    @cached_property
-    def _shape(self) -> boxing.Box | None:
-        frame = self.found.case.frame
-        if frame is None or not frame.outline:
-            return None
-        try:
-            return boxing.box(frame.outline)
-        except OpticsError:
-            return None
-
     def box_height(self, value: float, reference: str, eye: str) -> float | None:
         """A height above the lower box tangent, mm; None where outline or PD is missing for the conversion."""
-        frame, rules = self.found.case.frame, self.found.case.rules
-        if reference in ("box", ""):
-            return value
-        if frame is None or frame.b is None:
-            return None
-        if reference == "datum":
-            return value + frame.b / 2
+        case = self.found.case
         pd = self.found.figures.of("right" if eye == "right" else "left").far_pd
-        if self._shape is None or frame.c is None or pd is None:
-            return None
-        groove = frame.groove_mm if frame.groove_mm is not None else rules.groove_mm
-        try:
-            return to_box(
-                self._shape,
-                frame.c / 2 - pd,
-                value,
-                "visible_rim" if reference == "visible_rim" else "rim_below_pupil",
-                groove,
-            )
-        except OpticsError:
-            return None
+        return in_box(case.frame, case.rules.groove_mm, value, reference, pd)
 
     def _box_words(self, value: Decimal, reference: str, eye: str) -> str:
         if reference in ("box", ""):
