@@ -120,9 +120,9 @@ def must_cover(case: Case, figures: Figures) -> float | None:
 
 
 def lens_findings(case: Case, figures: Figures) -> tuple[Finding, ...]:
-    """What the checks of the lens say, gravest first, out of all that is found."""
+    """What the checks of the lens say, gravest first. How powers are ordered is no property of a lens and is left to the sheet."""
     known = registry()
-    return tuple(f for f in assess(case, figures) if known[f.check].family == "lens")
+    return tuple(f for f in assess(case, figures) if known[f.check].family == "lens" and not f.check.startswith("ordered."))
 
 
 def compare(case: Case, options: Sequence[Option]) -> tuple[Row, ...]:

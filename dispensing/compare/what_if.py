@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from dispensing.case import EYES, Adopted, Case, Eye, Frame, LensChoice, Pair
-from dispensing.checks import Finding, assess
+from dispensing.checks import Finding, assess, registry
 from dispensing.figures import Figures, compute, near_only, wanted_of
 from dispensing.figures.place import read_front
 from dispensing.figures.substance import cuts_of, holes_of
@@ -74,7 +74,7 @@ class Compared:
 def what_if(case: Case, moved: Moved) -> Compared:
     """The dispense as it is, and as it would be."""
     figures = compute(case)
-    before = Outcome(case=case, figures=figures, findings=assess(case, figures))
+    before = Outcome(case=case, figures=figures, findings=_of_what_moves(case, figures))
     other = moved_case(case, figures, moved)
     if other == case and not moved.round_blank:
         return Compared(before=before, after=before)
@@ -82,8 +82,23 @@ def what_if(case: Case, moved: Moved) -> Compared:
     diameter = other.lens.blank_diameter_mm if moved.round_blank else None
     if diameter is not None:
         then = as_round(other, then, diameter)
-    after = Outcome(case=other, figures=then, findings=assess(other, then), round_diameter=diameter)
+    after = Outcome(case=other, figures=then, findings=_of_what_moves(other, then), round_diameter=diameter)
     return Compared(before=before, after=after)
+
+
+def _of_what_moves(case: Case, figures: Figures) -> tuple[Finding, ...]:
+    """What the checks of lens and frame say: a figure that was moved here was not measured, and need not have been."""
+    known = registry()
+    return tuple(
+        f
+        for f in assess(case, figures)
+        if known[f.check].family in ("lens", "frame")
+        and not f.check.startswith("ordered.")
+        and f.check not in _OF_THE_RECORD
+    )
+
+
+_OF_THE_RECORD = frozenset({"frame.old-figures-kept"})
 
 
 def moved_case(case: Case, figures: Figures, moved: Moved) -> Case:
