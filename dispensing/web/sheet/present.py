@@ -21,6 +21,7 @@ from dispensing.forms import Entry
 from dispensing.models import Dispense, Reason, Remark, Signature
 from dispensing.optics.notation import format_axis, format_mm, format_power, format_prism
 from dispensing.record import ORDER_OF_PARTS, part_version
+from dispensing.web.sheet.cautions import Caution, cautions
 
 TITLES = {
     "needs": "Needs",
@@ -517,6 +518,10 @@ class Sheet:
     @cached_property
     def edge(self) -> Picture | None:
         return edge_picture(self._geometry)
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        return cautions(self.case)
 
     @property
     def segmented(self) -> bool:
