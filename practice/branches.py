@@ -27,6 +27,7 @@ FIELDS = (
     "restricted_below_age",
     "prescription_valid_months",
     "registered_may_use_expired",
+    "idle_minutes",
     "keep_adult_years",
     "keep_child_until_age",
     "groove_mm",

@@ -57,12 +57,15 @@ class Branch(models.Model):
     restricted_below_age = models.PositiveSmallIntegerField(null=True, blank=True, default=16)
     prescription_valid_months = models.PositiveSmallIntegerField(null=True, blank=True, default=24)
     registered_may_use_expired = models.BooleanField(default=True)
+    idle_minutes = models.PositiveSmallIntegerField(null=True, blank=True, default=30)  # a session ends after; empty: never
     keep_adult_years = models.PositiveSmallIntegerField(default=10)
     keep_child_until_age = models.PositiveSmallIntegerField(default=25)
     groove_mm = models.DecimalField(max_digits=3, decimal_places=2, default="0.50")
     limits = models.JSONField(default=dict, blank=True)  # thresholds changed here: {name: {"value", "reason", "by", "on"}}
     name_on_lab_documents = models.BooleanField(default=False)
-    impact_statement = models.CharField(max_length=400, blank=True)  # to be confirmed at the receipt check; empty: no such rule
+    impact_statement = models.CharField(
+        max_length=400, blank=True
+    )  # to be confirmed at the receipt check; empty: no such rule
     prism_feed = models.CharField(  # which lens of an unequal pair feeds the prism tolerance: not settled in any text seen
         max_length=8,
         choices=[("weaker", "the weaker lens (tighter)"), ("mean", "the mean of both"), ("stronger", "the stronger lens")],
@@ -220,3 +223,17 @@ class SignInTry(models.Model):
     failures = models.PositiveIntegerField(default=0)
     last_at = models.DateTimeField()
     wait_until = models.DateTimeField(null=True, blank=True)
+
+
+class SignedIn(models.Model):
+    """One sign-in on one device, so that people can see where they are signed in and end it there. The session itself is Django's."""
+
+    staff = models.ForeignKey(Staff, on_delete=models.CASCADE, related_name="sign_ins")
+    session_key = models.CharField(max_length=40, db_index=True)
+    device = models.CharField(max_length=80, blank=True)  # browser and system in words
+    started_at = models.DateTimeField()
+    used_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-used_at", "-id"]

@@ -140,6 +140,7 @@ ROUTES: dict[str, Route] = {
     "practice:sign_in": Route(open_to_all=True, redirects=True),
     "practice:sign_out": Route(**ACT),
     "practice:password": Route(),
+    "practice:sessions": Route(writes=True),
     "practice:look": Route(reads=405, open_to_all=True, writes=True),
     "practice:choose_branch": Route(**ACT),
     "practice:clients": Route(),

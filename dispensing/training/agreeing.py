@@ -145,6 +145,7 @@ class Group:
 
     pairs: Pairs
     quantity: str
+    others: int  # pairs of everybody else
     drift: Drift | None  # None: too few on either side
 
 
@@ -156,5 +157,5 @@ def against_others(rows: Iterable[tuple[date, Comparison]], key: Callable[[Compa
         of_this = [(on, x) for on, x in named if x.quantity == quantity]
         for pairs in grouped(of_this, key):
             others = [float(x.difference) for _, x in of_this if key(x) != pairs.name]
-            out.append(Group(pairs=pairs, quantity=quantity, drift=drift(pairs.differences, others)))
+            out.append(Group(pairs=pairs, quantity=quantity, others=len(others), drift=drift(pairs.differences, others)))
     return out

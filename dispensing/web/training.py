@@ -204,7 +204,11 @@ def agreement_page(request: HttpRequest) -> HttpResponse:
 
 
 def _group(group: Group) -> dict[str, Any]:
-    row = _figures(group.pairs) | {"quantity": QUANTITY_WORDS[group.quantity], "too_few": group.pairs.n < LEAST}
+    row = _figures(group.pairs) | {
+        "quantity": QUANTITY_WORDS[group.quantity],
+        "too_few": group.pairs.n < LEAST,
+        "alone": not group.others,
+    }
     if (d := group.drift) is not None:
         more = "more" if d.by > 0 else "less"
         row |= {

@@ -19,6 +19,7 @@ from practice.errors import Conflict, Invalid, NotAllowed
 from practice.models import Client
 from practice.web.fields import Field, with_errors
 from practice.web.forms import Read, fields_of, show_errors
+from practice.web.seen import opened
 from practice.web.shell import branch_of
 from practice.words import LONGEST_PROSE, birth_date, dates_meant, line, long_date, person_name, prose, telephone
 
@@ -184,6 +185,7 @@ def new_client(request: HttpRequest) -> HttpResponse:
 
 def edit_client(request: HttpRequest, reference: str) -> HttpResponse:
     client = get_object_or_404(access.visible_clients(request.user).select_related("branch", "group"), reference=reference)
+    opened(request, client, f"client {reference}")
     initial = {name: getattr(client, name) for name in clients.FIELDS} | {
         "branch": client.branch_id,
         "date_of_birth": long_date(client.date_of_birth),

@@ -66,6 +66,7 @@ class BranchForm(forms.Form):
     registered_may_use_expired = forms.BooleanField(
         required=False, label="A registered person may dispense an out-of-date prescription, with a reason"
     )
+    idle_minutes = Read(whole_number(5, 720, optional=True, unit=" minutes"), label="Sign out when unused for")
     keep_adult_years = Read(whole_number(1, 100, unit=" years"), needed="Type the years.", label="Keep an adult's for")
     keep_child_until_age = Read(whole_number(16, 100, unit=" years"), needed="Type the age.", label="Keep a child's to age")
     groove_mm = Read(_decimal, needed="Type the usual depth.", label="Rim to bevel apex, each side")
@@ -87,7 +88,7 @@ class BranchForm(forms.Form):
             "Rules that differ by country",
             ("restricted_below_age", "prescription_valid_months", "registered_may_use_expired", "impact_statement"),
         ),
-        ("Records", ("keep_adult_years", "keep_child_until_age", "name_on_lab_documents")),
+        ("Records", ("idle_minutes", "keep_adult_years", "keep_child_until_age", "name_on_lab_documents")),
     )
 
 
@@ -107,10 +108,19 @@ _BRANCH_DETAILS: dict[str, dict[str, Any]] = {
         "inputmode": "numeric",
         "help": "Unless it says a date.",
     },
+    "idle_minutes": {
+        "unit": "minutes",
+        "kind": "figure",
+        "inputmode": "numeric",
+        "help": "Empty: only when the day’s session ends, after 12 hours.",
+    },
     "keep_adult_years": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
     "keep_child_until_age": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
     "groove_mm": {"unit": "mm", "kind": "figure", "inputmode": "decimal", "help": "Where the frame does not say."},
-    "impact_statement": {"wide": True, "help": "What has to be stated of finished lenses by local rules. Empty: no such rule here."},
+    "impact_statement": {
+        "wide": True,
+        "help": "What has to be stated of finished lenses by local rules. Empty: no such rule here.",
+    },
     "prism_feed": {"help": "No text seen settles it: check your copy of the standard."},
 }
 
@@ -349,7 +359,11 @@ def audit_page(request: HttpRequest) -> HttpResponse:
         Field(name="client", label="Client", value=asked["client"], help="Name or reference", autocomplete="off"),
         Field(name="person", label="Who", value=asked["person"], autocomplete="off"),
         Field(
-            name="what", label="What", value=asked["what"], help="Such as client.changed or D-7F3K9QX", autocomplete="off"
+            name="what",
+            label="What",
+            value=asked["what"],
+            help="Such as client.seen, client.changed or D-7F3K9QX",
+            autocomplete="off",
         ),
         Field(name="from", label="From", value=asked["from"], error=errors.get("from", ""), autocomplete="off"),
         Field(name="to", label="To", value=asked["to"], error=errors.get("to", ""), autocomplete="off"),

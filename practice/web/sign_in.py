@@ -19,9 +19,10 @@ from django.utils.decorators import method_decorator
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST
 
-from practice import access, sign_in
+from practice import access, sessions, sign_in
+from practice.models import SignedIn
 from practice.web.fields import Field, field_of, with_errors
-from practice.web.shell import BRANCH_KEY
+from practice.web.shell import BRANCH_KEY, branch_of
 
 LOOKS = {"light", "dark"}
 YEAR = 365 * 24 * 3600
@@ -74,11 +75,22 @@ class SignIn(auth_views.LoginView):
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         person = form.get_user()
         sign_in_to_session(self.request, person)
+        sessions.begin(
+            person=person,
+            session=self.request.session,
+            branch=branch_of(self.request),
+            agent=self.request.headers.get("User-Agent", "")[:400],
+        )
         sign_in.succeeded(person=person)
         return HttpResponseRedirect(self.get_success_url())
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         context = super().get_context_data(**kwargs)
+        if minutes := self.request.session.pop(sessions.WHY, None):
+            messages.info(
+                self.request,
+                f"You were signed out after {minutes} minutes without use. What was saved is kept; sign in to go on.",
+            )
         form = context["form"]
         fields = [
             field_of(
@@ -102,6 +114,7 @@ class SignIn(auth_views.LoginView):
 def sign_out(request: HttpRequest) -> HttpResponse:
     if request.user.is_authenticated:
         sign_in.note(person=request.user, action="staff.signed_out")
+        sessions.closed(session_key=request.session.session_key)
     return auth_views.LogoutView.as_view()(request)
 
 
@@ -109,8 +122,12 @@ def password(request: HttpRequest) -> HttpResponse:
     """Change one's own password; other sessions end."""
     form = PasswordChangeForm(request.user, request.POST or None)  # type: ignore[arg-type]
     if request.method == "POST" and form.is_valid():
+        before = request.session.session_key or ""
         form.save()
         update_session_auth_hash(request, form.user)
+        sessions.moved(session_key=before, session=request.session)
+        others = [r for r in sessions.open_of(form.user) if r.session_key != request.session.session_key]
+        sessions.end(person=form.user, rows=others)
         sign_in.note(person=request.user, action="staff.password_changed")  # type: ignore[arg-type]
         messages.success(request, "Password changed. Other devices are signed out.")
         return redirect(settings.LOGIN_REDIRECT_URL)
@@ -126,6 +143,29 @@ def password(request: HttpRequest) -> HttpResponse:
         field_of(form, "new_password2", label="New password again", autocomplete="new-password", help=""),
     ]
     return render(request, "practice/password.html", {"fields": fields, "errors": with_errors(fields)})
+
+
+def own_sessions(request: HttpRequest) -> HttpResponse:
+    """Where one is signed in; each can be ended from here."""
+    person: Any = request.user
+    rows = sessions.open_of(person)
+    here = request.session.session_key
+    if request.method == "POST":
+        asked = request.POST.get("end", "")
+        to_end: list[SignedIn] = [r for r in rows if (asked == "others" and r.session_key != here) or str(r.pk) == asked]
+        count = sessions.end(person=person, rows=to_end)
+        messages.success(
+            request, f"{count} session{'s' * (count != 1)} ended." if count else "That session had ended already."
+        )
+        return redirect("practice:sessions")
+    desk = branch_of(request)
+    context = {
+        "rows": [(r, r.session_key == here) for r in rows],
+        "others": sum(r.session_key != here for r in rows),
+        "zone": desk.time_zone if desk else settings.TIME_ZONE,
+        "idle": desk.idle_minutes if desk else None,
+    }
+    return render(request, "practice/sessions.html", context)
 
 
 @login_not_required
@@ -156,6 +196,7 @@ urlpatterns = [
     path("sign-in/", SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_out, name="sign_out"),
     path("password/", password, name="password"),
+    path("sessions/", own_sessions, name="sessions"),
     path("look/", look, name="look"),
     path("branch/choose/", choose_branch, name="choose_branch"),
 ]
