@@ -12,10 +12,25 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Case, Count, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Value, When
+from django.db.models import (
+    Avg,
+    Case,
+    Count,
+    DurationField,
+    Exists,
+    ExpressionWrapper,
+    F,
+    IntegerField,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+    When,
+)
 
-from dispensing.models import Reading
-from orders.models import Order, ReceiptCheck, ReturnVisit
+from dispensing.models import Reading, Reason
+from orders.models import Order, OrderEvent, ReceiptCheck, ReturnVisit
 from orders.returns.words import CAUSES
 
 FEWEST = 20
@@ -121,3 +136,71 @@ def rejected(orders: QuerySet[Order], since: datetime) -> Table:
         .order_by()
     )
     return Table("rejects", "Rejected on arrival, by lab", "lab", "pairs decided on", _rows(counted, str))
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """How a lab delivers: the greatest share of an allowance its pairs take on average, and its days from order to dispatch."""
+
+    lab: str
+    pairs: int
+    used: float | None  # mean over the pairs measured; None under `FEWEST`
+    dispatched: int
+    days: float | None  # mean; None under `FEWEST`
+
+
+def lab_quality(orders: QuerySet[Order], since: datetime) -> tuple[Quality, ...]:
+    """By lab: margins used on arrival (first measuring decided on), and days from issue to the first dispatch."""
+    measured = {
+        r["order__lab__name"]: r
+        for r in ReceiptCheck.objects.filter(order__in=orders, decided_at__gte=since, most_used__isnull=False)
+        .values("order__lab__name")
+        .annotate(pairs=Count("pk"), used=Avg("most_used"))
+        .order_by()
+    }
+    first = OrderEvent.objects.filter(order=OuterRef("pk"), kind="dispatched").order_by("at", "pk").values("at")[:1]
+    sent = {
+        r["lab__name"]: r
+        for r in orders.filter(issued_at__gte=since)
+        .annotate(sent=Subquery(first))
+        .filter(sent__isnull=False)
+        .values("lab__name")
+        .annotate(pairs=Count("pk"), wait=Avg(ExpressionWrapper(F("sent") - F("issued_at"), output_field=DurationField())))
+        .order_by()
+    }
+    found = []
+    for name in sorted({*measured, *sent}):
+        m, s = measured.get(name), sent.get(name)
+        found.append(
+            Quality(
+                lab=name,
+                pairs=m["pairs"] if m else 0,
+                used=m["used"] if m and m["pairs"] >= FEWEST else None,
+                dispatched=s["pairs"] if s else 0,
+                days=s["wait"].total_seconds() / 86400 if s and s["pairs"] >= FEWEST else None,
+            )
+        )
+    return tuple(found)
+
+
+def overridden(orders: QuerySet[Order], since: datetime) -> Table:
+    """Of the pairs for which a finding was answered with a reason, how many came back, by check."""
+    found = handed_over(orders, since)
+    back = ReturnVisit.objects.filter(order__dispense=OuterRef("dispense"), order__in=found)
+    rows = (
+        Reason.objects.filter(dispense__orders__in=found)
+        .annotate(back=Exists(back))
+        .values_list("finding_key", "dispense", "back")
+        .distinct()
+    )
+    pairs: dict[str, dict[int, bool]] = {}
+    for key, dispense, came in rows.iterator():
+        pairs.setdefault(key.partition("|")[0], {})[dispense] = came
+    counted = ({"key": check, "pairs": len(d), "cases": sum(d.values())} for check, d in pairs.items())
+    return Table(
+        "overridden",
+        "Came back, by finding that was answered with a reason",
+        "check",
+        "pairs handed over",
+        _rows(counted, str),
+    )

@@ -216,6 +216,7 @@ class ReceiptCheck(models.Model):
     verdict = models.JSONField(default=dict)  # orders.receipt.verdict.to_json
     outcome = models.CharField(max_length=12)  # within, outside, incomplete
     copied = models.BooleanField(default=False)  # every reading equals the order in every digit
+    most_used = models.FloatField(null=True)  # the greatest share of an allowance that any quantity takes; 1 is the limit
     points = models.JSONField(default=list)  # codes of orders.receipt.points found in order
     statement = models.CharField(
         max_length=400, blank=True

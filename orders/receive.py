@@ -90,6 +90,7 @@ def record_receipt(
         verdict=to_json(verdict),
         outcome=verdict.outcome,
         copied=verdict.copied,
+        most_used=max((u for j in verdict.judged if (u := j.used) is not None), default=None),
         points=sorted(allowed & set(points)),
         statement=row.branch.impact_statement if "impact" in set(points) & allowed else "",
         remark=said,

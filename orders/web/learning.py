@@ -34,6 +34,7 @@ def _tables(request: HttpRequest, days: int) -> list[learning.Table]:
     return [
         learning.came_back(orders, since),
         learning.rejected(orders, since),
+        learning.overridden(orders, since),
         *(learning.rates(orders, by=name, since=since) for name in names),
     ]
 
@@ -65,6 +66,9 @@ def learning_page(request: HttpRequest) -> HttpResponse:
         "span": span,
         "field": Field(name="days", label="Pairs of", kind="select", value=span, choices=list(SPANS.items())),
         "fewest": learning.FEWEST,
+        "labs": learning.lab_quality(
+            access.scoped(Order.objects.all(), request.user), timezone.now() - timedelta(days=int(span))
+        ),
     }
     return render(request, "orders/learning.html", context)
 

@@ -97,3 +97,34 @@ def test_a_name_that_looks_like_a_formula_stays_a_name(cast, client, three):
     client.force_login(cast.dispenser)
     body = client.get(reverse("orders:learning_csv", args=["lab"])).content.decode()
     assert "'=HYPERLINK(1)" in body
+
+
+def test_how_labs_deliver(cast, three, monkeypatch):
+    from orders.models import OrderEvent
+
+    mine = access.scoped(Order.objects.all(), cast.dispenser)
+    (row,) = learning.lab_quality(mine, LONG_AGO)
+    assert (row.lab, row.pairs, row.used, row.dispatched, row.days) == (cast.lab.name, 3, None, 0, None)
+    monkeypatch.setattr(learning, "FEWEST", 3)
+    for order, days in zip(three, (2, 4, 9), strict=True):
+        for later in (0, 5):  # a second dispatch of the same order does not count
+            OrderEvent.objects.create(order=order, kind="dispatched", at=order.issued_at + timedelta(days=days + later))
+    (row,) = learning.lab_quality(mine, LONG_AGO)
+    assert row.days == pytest.approx(5.0)
+    # of every pair the left addition, cylinders, ... the greatest: vertical prism 0, axis 1 of 6 degrees, height 0.5 of 1 mm
+    assert row.used == pytest.approx(0.5)
+
+
+def test_findings_that_were_overridden_and_came_back(cast, three):
+    from dispensing.models import Reason
+
+    for order in (three[0], three[2]):
+        Reason.objects.filter(dispense=order.dispense).delete()
+        for part in ("right", "left"):
+            Reason.objects.create(
+                dispense=order.dispense, finding_key=f"pd.near-equals-far|measurements.{part}", text="So it is.", by=cast.dispenser,
+                at=order.issued_at,
+            )  # fmt: skip
+    Reason.objects.filter(dispense=three[1].dispense).delete()
+    rows = learning.overridden(access.scoped(Order.objects.all(), cast.dispenser), LONG_AGO).rows
+    assert [(r.key, r.pairs, r.cases) for r in rows] == [("pd.near-equals-far", 2, 1)]
