@@ -182,6 +182,37 @@ def test_marked_by_touch(sign_in, made):
     assert figures(page)["Far PD, both eyes"] == pytest.approx(scene.pd_right + scene.pd_left, abs=1.0)
 
 
+def test_two_fingers_enlarge_and_one_moves_the_picture(sign_in, made):
+    reference, _, file = made
+    page = sign_in("dispenser", width="tablet", has_touch=True)
+    upload(page, reference, file)
+    page.locator("#stage").scroll_into_view_if_needed()
+    box = page.locator("#stage").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    touch = page.context.new_cdp_session(page)
+
+    def fingers(kind, *points):
+        touch.send(
+            "Input.dispatchTouchEvent",
+            {"type": kind, "touchPoints": [{"x": a, "y": b, "id": i} for i, (a, b) in enumerate(points)]},
+        )
+
+    fingers("touchStart", (x - 40, y), (x + 40, y))
+    for spread in (60, 80, 100, 120):
+        fingers("touchMove", (x - spread, y), (x + spread, y))
+    fingers("touchEnd")
+    larger = page.locator("#photo").bounding_box()
+    assert larger["width"] == pytest.approx(3 * box["width"], rel=0.1)
+    fingers("touchStart", (x, y + 100))
+    for step in (20, 40, 60):
+        fingers("touchMove", (x + step, y + 100))
+    fingers("touchEnd")
+    assert page.locator("#photo").bounding_box()["x"] == pytest.approx(larger["x"] + 60, abs=3)
+    assert page.input_value("[name='x.pupil.right']") == ""  # neither places a point
+    page.click("#zoom-fit")
+    assert page.locator("#photo").bounding_box()["width"] == pytest.approx(box["width"], abs=3)
+
+
 def test_without_a_script_the_figures_are_typed(sign_in, made):
     reference, scene, file = made
     page = sign_in("dispenser", java_script_enabled=False)
