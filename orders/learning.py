@@ -7,7 +7,7 @@ case more or less would turn it over. Nothing is ranked: intervals that overlap 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -93,7 +93,7 @@ def handed_over(orders: QuerySet[Order], since: datetime) -> QuerySet[Order]:
     return orders.filter(state__in=[State.COLLECTED, State.RETURNED], collection__at__gte=since)
 
 
-def _rows(counted: Iterable[dict[str, Any]], show: Callable[[str], str]) -> tuple[Row, ...]:
+def _rows(counted: Iterable[Mapping[str, Any]], show: Callable[[str], str]) -> tuple[Row, ...]:
     rows = [Row(show(str(r["key"] or "not recorded")), r["pairs"], r["cases"]) for r in counted]
     return tuple(sorted(rows, key=lambda r: (-r.pairs, r.key)))
 

@@ -22,7 +22,7 @@ from orders.receipt.typed import understand as understand_receipt
 from orders.receipt.verdict import Readings, ordered_lens
 from orders.receive import words
 from orders.returns.explain import Before, Candidate, WornNow, explain, to_json
-from orders.returns.typed import understand
+from orders.returns.typed import PATHS, understand
 from orders.returns.words import CAUSES, COMPLAINTS
 from practice import access, audit
 from practice.errors import Conflict, Invalid, Refused
@@ -91,7 +91,7 @@ def record_visit(
         raise Refused(f"This order is {row.get_state_display()}: a return visit is about a pair that was collected.")
     chosen = set(complaints)
     codes = [c for c in COMPLAINTS if c in chosen]
-    kept = {k: v.strip()[:41] for k, v in typed.items() if v.strip()}
+    kept = {k: typed[k].strip()[:41] for k in PATHS if typed.get(k, "").strip()}
     now, values, errors = understand(kept)
     try:
         text = words(said, least=0)

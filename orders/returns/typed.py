@@ -17,14 +17,17 @@ FACE_FIELDS = (
 )
 
 
+PATHS = (
+    *(f"{eye}.{name}" for eye in ("right", "left") for name, _, _ in LENS_FIELDS),
+    *(name for name, _, _ in FACE_FIELDS),
+)
+
+
 def understand(typed: Mapping[str, str]) -> tuple[WornNow, dict[str, str], dict[str, str]]:
     """(what is worn now, exact values by path, errors by path). A blank is "not measured"."""
     values: dict[str, Decimal] = {}
     errors: dict[str, str] = {}
-    for path in (
-        *(f"{eye}.{name}" for eye in ("right", "left") for name, _, _ in LENS_FIELDS),
-        *(f[0] for f in FACE_FIELDS),
-    ):
+    for path in PATHS:
         text = typed.get(path, "")
         try:
             if path.endswith(("pantoscopic", "face_form")):

@@ -60,7 +60,7 @@ def test_unknown_codes_are_dropped(cast, order):
         actor=cast.trainee, order=order, complaints=["swim", "nonsense"], said="", typed={"junk": "1"}
     )
     assert made.complaints == ["swim"]
-    assert made.measured == {}
+    assert made.measured == made.typed == {}
 
 
 def test_nobody_comes_back_with_what_was_not_collected(cast):
