@@ -185,8 +185,12 @@ def find_token(text: str) -> LabToken | None:
     if row.expires_at is not None and row.expires_at <= now:
         return None
     if row.last_used_at is None or now - row.last_used_at >= USED_EVERY:
-        # conditional, so that of many requests at once one writes
-        LabToken.objects.filter(pk=row.pk).filter(
-            Q(last_used_at__isnull=True) | Q(last_used_at__lte=now - USED_EVERY)
-        ).update(last_used_at=now)
+        note_use(row.pk, now)
     return row
+
+
+def note_use(token_id: int, now: datetime) -> None:
+    """Conditional, so that of many requests at once one writes."""
+    LabToken.objects.filter(pk=token_id).filter(
+        Q(last_used_at__isnull=True) | Q(last_used_at__lte=now - USED_EVERY)
+    ).update(last_used_at=now)

@@ -64,7 +64,9 @@ def document() -> dict[str, Any]:
     """The whole API by OpenAPI 3.1. Made once a process."""
     made: dict[str, Any] = SchemaGenerator().get_schema(request=None, public=True)  # type: ignore[no-untyped-call]
     made["webhooks"] = {
-        f"order.{kind}": {"post": {"summary": words, "requestBody": _MESSAGE, "responses": {"2XX": {"description": "Taken."}}}}
+        f"order.{kind}": {
+            "post": {"summary": words, "requestBody": _MESSAGE, "responses": {"2XX": {"description": "Taken."}}}
+        }
         for kind, words in _TOLD.items()
     }
     return json.loads(json.dumps(made, default=str))  # type: ignore[no-any-return]

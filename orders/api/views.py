@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import json
 from collections.abc import Callable, Mapping
@@ -20,16 +19,14 @@ from rest_framework.request import Request
 from rest_framework.views import APIView
 
 from orders import lab_progress, labs
-from orders.api import limits, once, problems, shapes
+from orders.api import feed, limits, once, problems, shapes
 from orders.api.auth import LabAuthentication, lab_of
+from orders.api.feed import not_modified, send
 from orders.api.problems import Problem
 from orders.models import Lab, LabToken, Order
 from orders.renderers import fhir, json_text, record_text
 
-PAGE, LARGEST_PAGE = 100, 500
 LARGEST_BODY = 200_000
-KEY, FETCHED = len(json_text.COLUMNS), len(json_text.COLUMNS) + 1  # what is read besides
-POSITION, VERSION = json_text.COLUMNS.index("feed_position"), json_text.COLUMNS.index("version")
 
 
 class SmallJSON(parsers.BaseParser):
@@ -180,78 +177,17 @@ def _pointers(at: str, errors: Any) -> list[tuple[str, str]]:
 # --- reading --------------------------------------------------------------------------------------------------------------
 
 
-def _whole(request: Request, name: str, default: int, least: int, most: int) -> int:
-    given = request.query_params.get(name)
-    if given is None:
-        return default
-    if not given.isascii() or not given.isdecimal() or len(given) > 19 or not least <= int(given) <= most:
-        raise Problem("bad-request", f"{name}: a whole number from {least} to {most}.")
-    return int(given)
-
-
 def _etag(*parts: Any) -> str:
     return '"' + "-".join(str(p) for p in parts) + '"'
-
-
-def _not_modified(request: Request, tag: str) -> HttpResponse | None:
-    """304 when If-None-Match holds (weak comparison, RFC 9110)."""
-    given = request.headers.get("If-None-Match", "")
-    tags = {t.strip().removeprefix("W/") for t in given.split(",")}
-    if tag in tags or given.strip() == "*":
-        return HttpResponse(status=304, headers={"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept"})
-    return None
-
-
-def _send(
-    request: Request, body: bytes, content_type: str, tag: str, headers: Mapping[str, str] | None = None
-) -> HttpResponse:
-    """With its tag; squeezed at the quickest level where the lab takes gzip and it pays."""
-    response = HttpResponse(body, content_type=content_type)
-    if len(body) > 1400 and "gzip" in request.headers.get("Accept-Encoding", "") and not content_type.endswith("pdf"):
-        response.content = gzip.compress(body, 1, mtime=0)
-        response["Content-Encoding"] = "gzip"
-    response["ETag"] = tag
-    response["Cache-Control"] = "no-cache"
-    response["Vary"] = "Accept, Accept-Encoding"
-    for name, value in (headers or {}).items():
-        response[name] = value
-    return response
 
 
 class Orders(LabView):
     @extend_schema(**shapes.ORDERS)
     def get(self, request: Request) -> HttpResponse:
         """Orders of this lab, oldest news first."""
-        after = _whole(request, "after", 0, 0, 2**63 - 1)
-        limit = _whole(request, "limit", PAGE, 1, LARGEST_PAGE)
-        waiting = request.query_params.get("waiting", "true")
-        if waiting not in ("true", "false", "any"):
-            raise Problem("bad-request", "waiting: true, false or any.")
-        states = request.query_params.getlist("state")
-        if any(s not in Order.State.values for s in states):
-            raise Problem("bad-request", f"state: one of {', '.join(Order.State.values)}.")
-        found = Order.objects.filter(lab=self.lab, feed_position__gt=after)
-        if waiting != "any":
-            found = found.filter(waiting=waiting == "true")
-        if states:
-            found = found.filter(state__in=states)
-        rows = list(found.order_by("feed_position").values_list(*json_text.COLUMNS, "pk", "fetched_at")[: limit + 1])
-        more, rows = len(rows) > limit, rows[:limit]
-        last = rows[-1][POSITION] if rows else after
-        seen = hashlib.sha256(f"{after}|{more}|{[(r[0], r[VERSION]) for r in rows]}".encode()).hexdigest()[:32]
-        tag = _etag(seen)
-        headers = {}
-        if more:
-            query = request.query_params.copy()
-            query["after"] = str(last)
-            headers["Link"] = f'<{request.path}?{query.urlencode()}>; rel="next"'
-        unchanged = _not_modified(request, tag)
-        if unchanged is not None:
-            return unchanged
-        self.handed_out(request, [r[KEY] for r in rows if r[FETCHED] is None])
-        body = '{"orders": [' + ",\n".join([json_text.line(*r[:KEY]) for r in rows])
-        body += f'], "last": {last}, "more": {"true" if more else "false"}' + "}"
-        return _send(request, body.encode("utf-8"), "application/json", tag, headers)
+        wanted = feed.asked(request.query_params)
+        rows = feed.rows_of(self.lab, wanted)
+        return feed.answer(request._request, wanted, rows, lambda fresh: self.handed_out(request, fresh))
 
 
 class OneOrder(LabView):
@@ -271,7 +207,7 @@ class OneOrder(LabView):
             )
         version = fhir_version(request, form) if form.startswith("fhir") else None
         tag = _etag(row["document_sha256"][:24], row["version"], f"fhir{version}" if version else form)
-        unchanged = _not_modified(request, tag)
+        unchanged = not_modified(request._request, tag)
         if unchanged is not None:
             return unchanged
         cancelled = row["state"] == Order.State.CANCELLED
@@ -284,18 +220,18 @@ class OneOrder(LabView):
             except record_text.CannotWrite as error:
                 raise Problem("conflict", str(error)) from error
             self.handed_out(request, fresh)
-            return _send(request, text, record_text.MEDIA_TYPE, tag)
+            return send(request._request, text, record_text.MEDIA_TYPE, tag)
         self.handed_out(request, fresh)
         if form == "json":
-            return _send(request, json_text.line(*row.values()).encode("utf-8"), "application/json", tag)
+            return send(request._request, json_text.line(*row.values()).encode("utf-8"), "application/json", tag)
         if version is not None:
             document = json.loads(row["document"])
             body = fhir.render(document, version=version, digest=row["document_sha256"], cancelled=cancelled)
-            return _send(request, body, fhir.MEDIA_TYPES[version], tag)
+            return send(request._request, body, fhir.MEDIA_TYPES[version], tag)
         pdf = import_module("orders.renderers.pdf")  # with its fonts only where a PDF is asked for
         name = f'inline; filename="{number}.pdf"'
-        return _send(
-            request, pdf.render(json.loads(row["document"])), "application/pdf", tag, {"Content-Disposition": name}
+        return send(
+            request._request, pdf.render(json.loads(row["document"])), "application/pdf", tag, {"Content-Disposition": name}
         )
 
 
@@ -349,7 +285,7 @@ class Questions(LabView):
         order = Order.objects.get(lab=self.lab, number=number)
         text = json.dumps({"questions": [shapes.question(q) for q in order.questions.all()]}, ensure_ascii=False)
         tag = _etag(hashlib.sha256(text.encode()).hexdigest()[:24])
-        return _not_modified(request, tag) or _send(request, text.encode(), "application/json", tag)
+        return not_modified(request._request, tag) or send(request._request, text.encode(), "application/json", tag)
 
     @extend_schema(**shapes.QUESTIONS_POST)
     def post(self, request: Request, number: str) -> HttpResponse:

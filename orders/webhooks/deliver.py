@@ -109,8 +109,9 @@ def _mine(message: WebhookMessage) -> Q:
 
 @transaction.atomic
 def delivered(message: WebhookMessage, now: datetime) -> None:
-    WebhookMessage.objects.filter(_mine(message)).update(delivered_at=now, claimed_until=None, trouble="")
+    # the webhook's row first, as in `failed`, so that two senders cannot wait for each other for ever
     Webhook.objects.filter(pk=message.webhook_id).update(failing_since=None, last_delivered_at=now)
+    WebhookMessage.objects.filter(_mine(message)).update(delivered_at=now, claimed_until=None, trouble="")
 
 
 @transaction.atomic
