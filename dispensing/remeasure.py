@@ -32,7 +32,8 @@ NO_LIMIT_MM = 30  # what the figures say where no error that can happen matters 
 
 def comparable(dispense: Dispense) -> dict[tuple[str, str], Adoption]:
     """Adopted values of single eyes: what a re-measure can be held against."""
-    return {k: a for k, a in current_adoptions(dispense.adoptions.all()).items() if k[1] != "both"}
+    current = current_adoptions(dispense.adoptions.all())
+    return {k: a for k, a in current.items() if k[0] in QUANTITIES and k[1] != "both"}
 
 
 def pending(*, actor: Staff, dispense: Dispense) -> bool:

@@ -5,7 +5,6 @@ The session is Django's, in the database; this module keeps a row beside it. Row
 
 from __future__ import annotations
 
-import re
 from datetime import datetime, timedelta
 
 from django.contrib.sessions.backends.base import SessionBase
@@ -19,7 +18,14 @@ from practice.sign_in import note
 USED, IDLE, WHY = "used_at", "idle_minutes", "ended_unused"  # keys in the session
 A_TICK = 60  # seconds between two notes that a session is used
 
-_BROWSERS = (("Edg", "Edge"), ("OPR", "Opera"), ("Firefox", "Firefox"), ("Chrome", "Chrome"), ("Safari", "Safari"))
+_BROWSERS = (
+    ("Edg", "Edge"),
+    ("EdgA", "Edge"),
+    ("OPR", "Opera"),
+    ("Firefox", "Firefox"),
+    ("Chrome", "Chrome"),
+    ("Safari", "Safari"),
+)
 _SYSTEMS = (
     ("iPad", "iPad"),
     ("iPhone", "iPhone"),
@@ -32,7 +38,7 @@ _SYSTEMS = (
 
 def device_words(agent: str) -> str:
     """A browser's line about itself in a few words; what is not known is not guessed."""
-    browser = next((words for sign, words in _BROWSERS if re.search(rf"\b{sign}", agent)), "")
+    browser = next((words for sign, words in _BROWSERS if f"{sign}/" in agent), "")
     system = next((words for sign, words in _SYSTEMS if sign in agent), "")
     return " on ".join(w for w in (browser, system) if w) or "unknown device"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from django.contrib import messages
@@ -26,6 +27,12 @@ EYE = {"right": "R", "left": "L"}
 _BOTH = ("readings.far_pd.both", "readings.near_pd.both")
 
 
+def _mm(value: Decimal) -> str:
+    """One decimal, two where the value has them: a middle of two readings lies between the marks."""
+    text = f"{value:.2f}"
+    return text[:-1] if text.endswith("0") else text
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One comparison as the table shows it."""
@@ -39,14 +46,22 @@ class Row:
     @property
     def difference(self) -> str:
         value = self.comparison.difference
-        return ("+" if value > 0 else "−" if value < 0 else "") + f"{abs(value):.1f}"
+        return ("+" if value > 0 else "−" if value < 0 else "") + _mm(abs(value))
+
+    @property
+    def theirs(self) -> str:
+        return _mm(self.comparison.theirs)
+
+    @property
+    def ours(self) -> str:
+        return _mm(self.comparison.ours)
 
     @property
     def need(self) -> str:
         need = self.comparison.need_mm
         if need is None:
             return ""
-        return "any" if need >= remeasure.NO_LIMIT_MM else f"±{need:.1f}"
+        return "any error" if need >= remeasure.NO_LIMIT_MM else f"±{need:.1f}"
 
     @property
     def shape(self) -> str:

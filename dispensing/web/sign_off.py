@@ -315,6 +315,7 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "seen": seal(found)[1],
         "signatures": dispense.signatures.select_related("by").prefetch_related("remarks"),
         "remark_lines": lines,
+        "remarks_open": any(x.at or x.text for x in lines),
         "may_remeasure": may("dispense.remeasure") and state != State.CANCELLED,
         "remeasures": dispense.remeasures.count(),
         "places": _places(),

@@ -75,6 +75,14 @@ def test_the_trainee_sees_it_beside_the_field_and_in_the_history_until_it_goes_f
     assert "Her eye level &lt;was&gt; lower." in beside[: beside.index('id="f-readings-height-left-error"')]
     readings, lens = page.index('id="part-readings"'), page.index('id="part-lens"')
     assert readings < page.index('href="#f-readings-height-left"') < lens < page.index("Why this corridor?")
+    for part, opened in (
+        ("readings", True),
+        ("lens", True),
+        ("fit", False),
+    ):  # what is complete is folded, but not what is remarked on
+        assert bool(re.search(rf'id="part-{part}"[^>]* open>', page)) is opened
+    review = page[page.index('id="review"') :]
+    assert '<a href="#part-lens">Lens</a>: Why this corridor?' in review
     history = client.get(reverse("dispensing:sign_off", args=[waiting.reference])).content.decode()
     assert re.search(r"Readings, height, left:</b> Her eye level", history)
     returned = _fresh(waiting)

@@ -178,7 +178,7 @@ def test_the_page_holds_none_of_the_readings_before_ones_own_are_in(cast, dispen
     said = {"readings.far_pd.right": "30 30.5 30", "readings.pd_method": "rule", "had_seen": "no"}
     assert client.post(url(dispense), said).status_code == 302
     shown = client.get(url(dispense)).content.decode()
-    assert re.search(r"31\.5</td><td class=\"num\">30\.0</td><td class=\"num\"><b>\+1\.5", shown)
+    assert re.search(r"31\.5</td><td class=\"num\">30\.0</td><td class=\"num nowrap\"><b>\+1\.5", shown)
     assert "33.7" in shown  # the other supervisor's as well
     assert Remeasure.objects.filter(blind=True).count() == 2
     client.force_login(cast.trainee)

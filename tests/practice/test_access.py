@@ -31,6 +31,13 @@ EXPECTED = {
     "order.issue": {"dispenser", "supervisor", "manager"},
     "order.cancel": {"dispenser", "supervisor", "manager"},
     "order.replace": {"dispenser", "supervisor", "manager"},
+    "receipt.record": EVERYBODY,
+    "receipt.decide": {"dispenser", "supervisor", "manager"},
+    "receipt.accept_outside": {"dispenser", "supervisor"},  # the manager of the cast is not registered
+    "collection.record": EVERYBODY,
+    "return.record": EVERYBODY,
+    "return.decide": {"dispenser", "supervisor", "manager"},
+    "learning.people": {"manager"},
     "branch.settings": {"manager"},
     "staff.change": {"manager"},
     "audit.read": {"manager"},

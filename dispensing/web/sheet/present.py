@@ -530,6 +530,11 @@ class Sheet:
         return design is not None and design.family in c.SEGMENTED
 
     @property
+    def remarked(self) -> frozenset[str]:
+        """Parts in which somebody who returned the dispense said something."""
+        return frozenset(part_of(r.path) for r in self.remarks)
+
+    @property
     def missing(self) -> list[Part]:
         return [p for p in self.parts.values() if p.missing]
 
