@@ -60,6 +60,11 @@ class Shown:
     more: int
     troubled: list[RecheckItem]
 
+    @property
+    def count(self) -> int:
+        """Dispenses of which something else is said."""
+        return len(self.changed) + self.more
+
 
 def _branch(request: HttpRequest, pk: int) -> Branch:
     return get_object_or_404(access.visible_branches(request.user), pk=pk)
