@@ -31,11 +31,11 @@ def line(
     waiting: bool,
     feed_position: int,
     version: int,
-    issued_at: datetime,
+    issued_at: datetime | str,
     promised_on: date | None,
-    cancelled_at: datetime | None,
+    cancelled_at: datetime | str | None,
     cancel_reason: str,
-    rejected_at: datetime | None,
+    rejected_at: datetime | str | None,
     reject_reason: str,
     sha256: str,
     document: str,
@@ -61,8 +61,9 @@ def line(
     )
 
 
-def _moment(value: datetime | None) -> str | None:
-    return None if value is None else value.astimezone(UTC).isoformat(timespec="seconds")[:19] + "Z"
+def _moment(value: datetime | str | None) -> str | None:
+    """A moment that is text already is in this form already."""
+    return value if value is None or isinstance(value, str) else value.astimezone(UTC).isoformat(timespec="seconds")[:19] + "Z"
 
 
 def _day(value: date | None) -> str | None:
