@@ -352,6 +352,8 @@ def signature_page(request: HttpRequest, reference: str, pk: int) -> HttpRespons
         decision=Signature.Decision.SIGNED,
     )
     dispense = signature.dispense
+    opened(request, dispense.client, f"dispense {reference}")
+    readings_shown(request, reference)
     context: dict[str, Any] = {
         "signature": signature,
         "dispense": dispense,

@@ -28,6 +28,7 @@ from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch
 from practice.web.fields import Field
+from practice.web.seen import opened, readings_shown
 from practice.web.shell import branch_of
 
 PAGE = 50
@@ -152,7 +153,10 @@ def _order(request: HttpRequest, number: str) -> Order:
 
 @require_safe
 def detail(request: HttpRequest, number: str) -> HttpResponse:
-    return _page(request, _order(request, number))
+    order = _order(request, number)
+    opened(request, order.dispense.client, f"order {number}")
+    readings_shown(request, order.dispense.reference)
+    return _page(request, order)
 
 
 def _page(
