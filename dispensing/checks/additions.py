@@ -20,6 +20,13 @@ _TEACHING = "dispensing teaching"
     family="prescription",
     source="ISO 13666:2019, addition power",
     confidence="standard",
+    needs=(
+        "person.useful_eye",
+        "prescription.right.add",
+        "prescription.right.near_sphere",
+        "prescription.right.balance",
+        "lens.design",
+    ),
     explains=("rx.add-one-eye",),
 )
 def add_missing(v: View, found: Finder) -> Iterator[Finding]:
@@ -47,6 +54,13 @@ def add_missing(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "prescription.right.add",
+        "prescription.right.balance",
+        "prescription.remark",
+    ),
 )
 def add_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     """Why: presbyopia comes to both eyes. An addition in one field only is mostly a field that was passed over.
@@ -77,6 +91,7 @@ def add_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("person.notes", "prescription.right.add", "prescription.right.balance", "prescription.remark"),
 )
 def adds_unequal(v: View, found: Finder) -> Iterator[Finding]:
     """Why: unequal additions have a stated reason (lens implant, different working distances) or are a slip.
@@ -104,6 +119,7 @@ def adds_unequal(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="ISO 13666:2019: addition is positive; usual range from dispensing teaching",
     confidence="common practice",
+    needs=("person.notes", "person.sight_impaired", "prescription.right.add", "prescription.remark"),
 )
 def add_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an addition is positive. Outside +0.50 to +3.50 it has a reason, such as low vision; beyond +20 there is none.
@@ -162,7 +178,15 @@ def add_band(age: float) -> tuple[float, float] | None:
     family="prescription",
     source="Millodot, Dictionary of Optometry 7th ed., near addition; bands derived from it",
     confidence="derived",
-    needs=("person.age_years",),
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "person.sight_impaired",
+        "prescription.right.sphere",
+        "prescription.right.add",
+        "prescription.remark",
+        "earlier",
+    ),
     explains=("rx.add-range",),
 )
 def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
@@ -217,6 +241,7 @@ def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("prescription.right.sphere", "prescription.right.add", "prescription.right.near_sphere"),
     explains=("rx.near-row", "rx.add-for-age", "rx.add-range"),
 )
 def near_sphere_as_add(v: View, found: Finder) -> Iterator[Finding]:
@@ -248,6 +273,7 @@ def near_sphere_as_add(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="ISO 13666:2019, addition power",
     confidence="standard",
+    needs=("prescription.right.sphere", "prescription.right.add", "prescription.right.near_sphere"),
 )
 def near_row(v: View, found: Finder) -> Iterator[Finding]:
     """Why: near sphere = distance sphere + addition. If all three are written and do not agree, one of them is wrong.
@@ -281,6 +307,7 @@ def near_row(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("prescription.right.add", "prescription.right.intermediate_add"),
 )
 def intermediate_add(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the intermediate addition is a part of the near addition, mostly about half.

@@ -93,7 +93,7 @@ class Check:
     family: CheckFamily
     source: str
     confidence: str  # one of CONFIDENCE
-    needs: tuple[str, ...]  # names of inputs (inputs.py), for "not yet known"
+    needs: tuple[str, ...]  # paths of a Case that it reads; one of the right eye stands for both eyes
     explains: tuple[str, ...]  # checks whose findings this one makes superfluous
     rule: Rule
     manual: str  # the docstring: why it matters, an example that fires, one that does not

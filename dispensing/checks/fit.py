@@ -26,6 +26,7 @@ def _tied_to_frame(reading: Reading) -> bool:
     family="measurements",
     source=_ORDER,
     confidence="common practice",
+    needs=("fit.confirmed", "fit.confirmed_at", "measurements.right.height", "measurements.readings"),
 )
 def measured_before(v: View, found: Finder) -> Iterator[Finding]:
     """Why: adjusting the frame moves it on the face, and every height with it.
@@ -56,6 +57,7 @@ def measured_before(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source=_ORDER,
     confidence="common practice",
+    needs=("frame.identity", "frame.name", "measurements.right.height", "measurements.readings"),
     explains=("height.outside-box", "height.as-before", "fit.confirmed-on-other", "height.pupil-position"),
 )
 def other_frame(v: View, found: Finder) -> Iterator[Finding]:
@@ -89,6 +91,7 @@ def other_frame(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source=_ORDER,
     confidence="common practice",
+    needs=("frame.identity", "frame.name", "fit.confirmed", "fit.frame_identity"),
 )
 def confirmed_on_other(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a fit holds for the frame it was made on.
@@ -115,6 +118,7 @@ def confirmed_on_other(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_ORDER,
     confidence="common practice",
+    needs=("measurements.right.height", "measurements.in_doubt", "measurements.readings"),
     explains=(),
 )
 def in_doubt(v: View, found: Finder) -> Iterator[Finding]:
@@ -140,6 +144,7 @@ def in_doubt(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="usual 12 to 14 mm; questions outside 8 to 18; dispensing teaching",
     confidence="common practice",
+    needs=("fit.vertex_mm",),
 )
 def vertex_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: lashes keep a lens more than 8 mm away, a nose keeps it within 18. It decides the power of strong lenses.
@@ -168,6 +173,7 @@ def vertex_range(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="usual 8 to 12°; questions outside 0 to 18; dispensing teaching",
     confidence="common practice",
+    needs=("fit.pantoscopic_deg",),
 )
 def pantoscopic_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a front leans 8 to 12° in at the bottom. 45 is a misread scale, and tilt changes the power at the eye.
@@ -195,6 +201,7 @@ def pantoscopic_range(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="dress fronts 0 to 8°, wraps 10 to 25°; dispensing teaching",
     confidence="common practice",
+    needs=("frame.front_curve", "fit.face_form_deg"),
 )
 def face_form_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: face form changes power and centration of a wrapped lens. 25° on a flat front was misread, or is the whole angle between
@@ -228,6 +235,7 @@ def face_form_range(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="a fitted front keeps its face form within a few degrees",
     confidence="common practice",
+    needs=("frame.face_form_deg", "fit.face_form_deg"),
 )
 def face_form_against_frame(v: View, found: Finder) -> Iterator[Finding]:
     """Why: fitting opens or closes a front by a few degrees, not by ten. One of the two figures is wrong.

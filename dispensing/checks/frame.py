@@ -21,6 +21,7 @@ _SIZES = "usual catalogue sizes, dispensing teaching"
     family="frame",
     source=_BOXING,
     confidence="standard",
+    needs=("frame.dbl", "frame.side"),
     explains=(
         "frame.dbl",
         "frame.side",
@@ -63,6 +64,7 @@ def side_as_dbl(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source=_BOXING,
     confidence="derived",
+    needs=("frame.a", "frame.dbl"),
     explains=(
         "frame.a",
         "frame.dbl",
@@ -103,6 +105,7 @@ def a_not_over_dbl(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source=_SIZES,
     confidence="common practice",
+    needs=("frame.a", "frame.b"),
 )
 def b_over_a(v: View, found: Finder) -> Iterator[Finding]:
     """Why: hardly any lens shape is deeper than wide; the two figures were probably exchanged.
@@ -142,7 +145,15 @@ def _range_check(
     )
 
 
-@check("frame.a", "stop", "The boxed length is implausible", family="frame", source=_SIZES, confidence="common practice")
+@check(
+    "frame.a",
+    "stop",
+    "The boxed length is implausible",
+    family="frame",
+    source=_SIZES,
+    confidence="common practice",
+    needs=("person.age_years", "frame.a", "frame.child"),
+)
 def a_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the boxed length decides centration and blank. Outside 40 to 62 mm (a child's 34 to 50) it was mostly misread.
     Fires: a 5.2, centimetres (stop); a 66 (asks).
@@ -156,7 +167,15 @@ def a_range(v: View, found: Finder) -> Iterator[Finding]:
     yield from _range_check(v, found, "a", "Boxed length a", (least, most), (25.0, 75.0))
 
 
-@check("frame.b", "stop", "The boxed depth is implausible", family="frame", source=_SIZES, confidence="common practice")
+@check(
+    "frame.b",
+    "stop",
+    "The boxed depth is implausible",
+    family="frame",
+    source=_SIZES,
+    confidence="common practice",
+    needs=("frame.b",),
+)
 def b_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the boxed depth decides every height. Outside 20 to 56 mm it was mostly misread, or the distance between lenses was typed.
     Fires: b 3.8, centimetres (stop); b 18 (asks).
@@ -174,6 +193,7 @@ def b_range(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source=_SIZES,
     confidence="common practice",
+    needs=("frame.dbl",),
 )
 def dbl_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: with the boxed length it decides where the optical centres go. Outside 10 to 26 mm another figure was mostly typed.
@@ -192,6 +212,7 @@ def dbl_range(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source=_SIZES,
     confidence="common practice",
+    needs=("frame.side",),
 )
 def side_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the side is marked last on the frame; an odd figure shows that the marking was read in the wrong order.
@@ -210,6 +231,7 @@ def side_range(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="effective diameter is twice the longest radius, so at least a and b",
     confidence="derived",
+    needs=("frame.a", "frame.b", "frame.ed"),
 )
 def ed_under_box(v: View, found: Finder) -> Iterator[Finding]:
     """Why: twice the longest radius cannot be less than the box is wide. A blank chosen by it would not cut out.
@@ -239,6 +261,7 @@ def ed_under_box(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="a shape lies inside its box",
     confidence="derived",
+    needs=("frame.a", "frame.b", "frame.ed"),
 )
 def ed_over_diagonal(v: View, found: Finder) -> Iterator[Finding]:
     """Why: no point of the lens lies outside its box, so twice the longest radius is at most the diagonal.
@@ -267,6 +290,7 @@ def ed_over_diagonal(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="outline of radii from the boxed centre",
     confidence="derived",
+    needs=("frame.outline",),
 )
 def outline_not_a_lens(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a tracing with too few points, or of no lens's size, was cut short or is in another unit.
@@ -290,6 +314,7 @@ def outline_not_a_lens(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="ISO 8624:2011; boxed size ±0.5 mm by ISO 12870, and as much for the tracing",
     confidence="derived",
+    needs=("frame.a", "frame.b", "frame.outline"),
     explains=("frame.b-over-a", "frame.ed-under-box", "frame.ed-over-diagonal"),
 )
 def outline_against_box(v: View, found: Finder) -> Iterator[Finding]:
@@ -330,6 +355,7 @@ def outline_against_box(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="effective diameter is twice the longest radius",
     confidence="derived",
+    needs=("frame.ed", "frame.outline"),
 )
 def outline_against_ed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the longest radius can be read from the outline. If the stated figure differs, one of the two is of another frame.
@@ -358,6 +384,7 @@ def outline_against_ed(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="comparison with the earlier pair",
     confidence="derived",
+    needs=("frame.a", "frame.b", "frame.dbl", "frame.ed", "frame.identity", "frame.name", "frame.side", "earlier"),
     explains=("height.as-before",),
 )
 def old_figures_kept(v: View, found: Finder) -> Iterator[Finding]:
@@ -401,6 +428,7 @@ def old_figures_kept(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source=_SIZES,
     confidence="common practice",
+    needs=("person.age_years", "frame.a"),
 )
 def child_size(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a small child's lens in an adult's frame is decentred far and sits low; or the record is a parent's.
@@ -427,6 +455,7 @@ def child_size(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="0.5 mm a side, 0.5 to 1.0 in metal; none where there is no rim",
     confidence="common practice",
+    needs=("frame.groove_mm", "frame.mount"),
 )
 def groove(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the box runs to the bevel apex in the groove, about 0.5 mm beyond the visible rim. 5 is a lost decimal point.
@@ -454,6 +483,7 @@ def groove(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="a hole needs lens round it; 2 mm to the edge, dispensing teaching",
     confidence="common practice",
+    needs=("frame.a", "frame.b", "frame.drill_points"),
 )
 def drill_point_off_lens(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a hole at or beyond the edge breaks out. Often x was measured from the edge and not from the boxed centre.
@@ -483,6 +513,7 @@ def drill_point_off_lens(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="dress fronts 4 to 6 D and about 5°, wraps 8 to 9 D and 10 to 25°",
     confidence="common practice",
+    needs=("frame.face_form_deg", "frame.front_curve"),
 )
 def curve_against_wrap(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a strongly wrapped front is strongly curved. A flat front with 20° is a misread angle.
@@ -511,6 +542,7 @@ def curve_against_wrap(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="what a lab needs to drill",
     confidence="common practice",
+    needs=("frame.drill_points", "frame.mount"),
 )
 def mount_without_points(v: View, found: Finder) -> Iterator[Finding]:
     """Why: without drill points the lab drills to the demonstration lens, which then has to be sent.

@@ -28,6 +28,7 @@ _REFERENCE = {
     family="measurements",
     source=_BOXING,
     confidence="derived",
+    needs=("frame.b", "measurements.right.height", "earlier"),
     explains=(
         "pd.outside-lens",
         "height.pupil-position",
@@ -66,6 +67,7 @@ def outside_box(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_BOXING,
     confidence="derived",
+    needs=("frame.b", "measurements.right.height", "measurements.right.height_reference", "lens.design"),
     explains=("lens.height-under-minimum", "height.pupil-position", "height.as-before", "lens.room-above", "segment.reading-depth", "lens.corridor-cut",
               "segment.position"),
 )  # fmt: skip
@@ -108,6 +110,14 @@ def from_datum_line(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="pupil 2 to 6 mm above the datum line, in deep frames up to 8; dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "frame.b",
+        "measurements.right.height",
+        "measurements.right.pupil_height",
+        "measurements.reason",
+        "lens.design",
+    ),
 )
 def pupil_position(v: View, found: Finder) -> Iterator[Finding]:
     """Why: in a frame that fits, the pupil is a few millimetres above the middle of the lens. Elsewhere the height was misread,
@@ -143,6 +153,15 @@ def pupil_position(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="0 to 1 mm usual, above 2 look at the frame's level, above 4 a reason on record; dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "measurements.right.height",
+        "measurements.reason",
+        "earlier",
+    ),
 )
 def unequal(v: View, found: Finder) -> Iterator[Finding]:
     """Why: eyes are mostly level within 1 mm. More says that the frame is not level, or that one mark was misread.
@@ -182,6 +201,7 @@ def unequal(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_BOXING,
     confidence="standard",
+    needs=("measurements.right.height", "measurements.right.height_reference", "measurements.readings"),
     explains=("height.off-readings",),
 )
 def references_mixed(v: View, found: Finder) -> Iterator[Finding]:
@@ -213,6 +233,7 @@ def references_mixed(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_BOXING,
     confidence="common practice",
+    needs=("measurements.right.height",),
 )
 def different_references(v: View, found: Finder) -> Iterator[Finding]:
     """Why: both eyes are measured in one go, against one line. Two references mean that one was chosen by mistake.
@@ -238,6 +259,7 @@ def different_references(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="rim below the pupil and lower tangent differ on shaped rims, dispensing teaching",
     confidence="common practice",
+    needs=("frame.outline", "measurements.right.height", "lens.design"),
 )
 def rim_without_outline(v: View, found: Finder) -> Iterator[Finding]:
     """Why: only on a shape whose lowest point is below the pupil are the two the same. Without an outline nobody can convert it.
@@ -270,6 +292,7 @@ def rim_without_outline(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the readings",
     confidence="derived",
+    needs=("measurements.right.height", "measurements.right.height_reference", "measurements.readings"),
 )
 def off_readings(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the value used is one of the readings or lies between them. Otherwise a digit changed on the way.
@@ -306,6 +329,7 @@ def off_readings(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the readings",
     confidence="derived",
+    needs=("measurements.right.height", "measurements.right.height_reference", "measurements.readings"),
     explains=("height.off-readings",),
 )
 def exchanged(v: View, found: Finder) -> Iterator[Finding]:
@@ -340,6 +364,7 @@ def exchanged(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="ISO 21987:2017 fitting cross ±1.0 mm; two readings further apart cannot both serve",
     confidence="from memory",
+    needs=("measurements.right.height", "measurements.right.height_reference", "measurements.readings"),
 )
 def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     """Why: heights have to be right to 1 mm. Two readings that are further apart leave open which.
@@ -376,6 +401,16 @@ def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="a single reading is good to about ±1 mm; ISO 21987:2017 vertical tolerance 0.50 Δ",
     confidence="derived",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "measurements.right.height",
+        "measurements.readings",
+        "measurements.reason",
+        "lens.design",
+    ),
 )
 def single_reading(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a strong multifocal lens is out of tolerance within a millimetre of height, so one reading alone proves too little.
@@ -411,6 +446,7 @@ def single_reading(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the earlier pair",
     confidence="derived",
+    needs=("frame.b", "frame.name", "measurements.right.height", "earlier"),
 )
 def as_before(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a height belongs to one frame on one face. The same figures in a frame of another depth were copied.
@@ -446,6 +482,7 @@ def as_before(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="parallax by similar triangles; half the ISO 21987 height tolerance",
     confidence="derived",
+    needs=("fit.vertex_mm", "measurements.right.height", "measurements.readings"),
 )
 def observer_not_level(v: View, found: Finder) -> Iterator[Finding]:
     """Why: looking from above makes a height read too low, from below too high, by the vertex distance times the slope.
@@ -488,6 +525,7 @@ def observer_not_level(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="a clip-on height scale rests on the lower rim",
     confidence="common practice",
+    needs=("frame.mount", "measurements.right.height", "measurements.readings"),
 )
 def clip_scale_without_rim(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a clip-on scale finds its zero at the lower rim; on a grooved or drilled lens it has none.
@@ -514,6 +552,7 @@ def clip_scale_without_rim(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="bevel apex about 0.5 mm beyond the visible rim",
     confidence="common practice",
+    needs=("measurements.right.height", "measurements.right.height_reference"),
 )
 def visible_rim(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the box runs to the bevel apex, so a height read at the visible rim is short by the groove. It is added here.
@@ -539,6 +578,15 @@ def visible_rim(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_BOXING,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "frame.b",
+        "measurements.right.height",
+        "measurements.right.height_reference",
+        "measurements.reason",
+        "lens.design",
+        "earlier",
+    ),
 )
 def rim_not_lowest(v: View, found: Finder) -> Iterator[Finding]:
     """Why: on such a shape a height above the rim is short of the height in the box, and the lens would be made too low by the

@@ -122,6 +122,7 @@ def transposed_axes(axis: float) -> tuple[float, ...]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
+    needs=("person.notes", "prescription.right.sphere", "prescription.right.cylinder", "prescription.right.axis", "prescription.read_back", "prescription.remark", "prescription.source", "earlier"),
     explains=("rx.changed", "rx.slip", "rx.changed-unevenly", "rx.axis-changed", "rx.sphere-unusual", "rx.mirror-signs",
               "rx.right-typed-twice", "pattern.another-client"),
 )  # fmt: skip
@@ -163,6 +164,16 @@ def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
     explains=("rx.changed", "rx.slip", "rx.changed-unevenly", "rx.axis-changed"),
 )
 def right_typed_twice(v: View, found: Finder) -> Iterator[Finding]:
@@ -201,6 +212,7 @@ def right_typed_twice(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
+    needs=("person.notes", "prescription.right.sphere", "prescription.right.cylinder", "prescription.right.axis", "prescription.right.balance", "prescription.read_back", "prescription.remark", "prescription.source", "earlier"),
     explains=("rx.changed", "rx.changed-unevenly", "rx.axis-changed", "rx.sphere-unusual", "rx.cylinder-unusual", "rx.mirror-signs",
               "rx.cylinder-forms-mixed"),
 )  # fmt: skip
@@ -248,6 +260,16 @@ def _written(power: Power) -> str:
     family="prescription",
     source=_CHANGE,
     confidence="common practice",
+    needs=(
+        "person.age_years",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.balance",
+        "prescription.read_back",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def changed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a digit slip (+1.25 as +1.75) is inside every limit. Against the last pair it stands out as a change, and only reading back
@@ -289,6 +311,16 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_CHANGE,
     confidence="common practice",
+    needs=(
+        "person.age_years",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.balance",
+        "prescription.read_back",
+        "prescription.source",
+        "earlier",
+    ),
     explains=(),
 )
 def changed_unevenly(v: View, found: Finder) -> Iterator[Finding]:
@@ -326,6 +358,14 @@ def changed_unevenly(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="astigmatic axis is steady for years; blur of an axis error = cylinder × sine of the angle, Thibos 1997",
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.read_back",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an axis keeps still for years, the more so the stronger the cylinder. A typed digit does not.
@@ -365,6 +405,7 @@ def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_CHANGE,
     confidence="common practice",
+    needs=("prescription.right.add", "prescription.read_back", "prescription.source", "earlier"),
     explains=(),
 )
 def add_changed(v: View, found: Finder) -> Iterator[Finding]:
@@ -397,6 +438,17 @@ def add_changed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
     explains=("rx.prism-changed", "rx.prism-bases-cancel"),
 )
 def base_reversed(v: View, found: Finder) -> Iterator[Finding]:
@@ -430,6 +482,15 @@ def base_reversed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_EARLIER,
     confidence="derived",
+    needs=(
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "prescription.read_back",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def prism_changed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: prism stays from pair to pair unless the prescriber says why. A field that was passed over looks the same.
@@ -459,6 +520,7 @@ def prism_changed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="comparison with the earlier prescription",
     confidence="derived",
+    needs=("prescription.written_on", "earlier"),
 )
 def superseded(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the last one counts. An older paper may have been handed over.
@@ -491,6 +553,7 @@ def superseded(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="two independent transcriptions",
     confidence="derived",
+    needs=("prescription.read_back",),
     explains=("rx.read-back",),
 )
 def read_back_differs(v: View, found: Finder) -> Iterator[Finding]:
@@ -537,6 +600,15 @@ def _moved(v: View, eye: Eye) -> bool:
     family="prescription",
     source="two independent transcriptions; data entry is about 7 % of returns, Freeman & Evans 2010",
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.add",
+        "prescription.read_back",
+        "prescription.source",
+        "earlier",
+    ),
     explains=("rx.sphere-unusual", "rx.cylinder-unusual", "rx.mirror-signs", "rx.prism-one-eye", "rx.prism-large"),
 )
 def read_back(v: View, found: Finder) -> Iterator[Finding]:

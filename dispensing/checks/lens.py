@@ -23,6 +23,7 @@ _VARYING = frozenset({"progressive", "degressive"})
     family="lens",
     source=_MINIMA,
     confidence="common practice",
+    needs=("measurements.right.height", "lens.design"),
     explains=("lens.corridor-cut",),
 )
 def height_under_minimum(v: View, found: Finder) -> Iterator[Finding]:
@@ -62,6 +63,7 @@ def height_under_minimum(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="10 mm wanted, 8 at least; makers' minima",
     confidence="common practice",
+    needs=("frame.b", "frame.outline", "measurements.right.height", "lens.design"),
 )
 def room_above(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the distance area lies above the fitting cross; too little of it and the client looks over the rim.
@@ -98,6 +100,7 @@ def room_above(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="corridor = fitting height minus 4 to 5 mm, US trade press 2015",
     confidence="common practice",
+    needs=("measurements.right.height", "lens.design"),
 )
 def corridor_cut(v: View, found: Finder) -> Iterator[Finding]:
     """Why: below the end of the corridor at least 4 mm are needed to read through.
@@ -128,6 +131,7 @@ def corridor_cut(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_TEACHING,
     confidence="common practice",
+    needs=("measurements.right.height", "lens.design"),
 )
 def corridor_spare(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a short corridor has a narrower channel. Where there is room, a longer one is easier to get used to.
@@ -158,6 +162,7 @@ def corridor_spare(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_MINIMA,
     confidence="common practice",
+    needs=("lens.design",),
 )
 def corridor_unknown(v: View, found: Finder) -> Iterator[Finding]:
     """Why: without the maker's minimum nobody can tell whether the reading area fits in.
@@ -183,6 +188,15 @@ def corridor_unknown(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="adult 5 to 7 mm below the pupil, mainly near 3 to 4; child at the pupil; dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "prescription.remark",
+        "measurements.right.height",
+        "measurements.right.pupil_height",
+        "measurements.reason",
+        "lens.design",
+    ),
 )
 def segment_position(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a segment above an adult's pupil is in the way when walking; one far below it cannot be reached.
@@ -213,6 +227,16 @@ def segment_position(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="segment top about 2 to 5 mm below the middle of the lens; dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "prescription.remark",
+        "frame.b",
+        "measurements.right.height",
+        "measurements.right.pupil_height",
+        "measurements.reason",
+        "lens.design",
+    ),
 )
 def segment_above_middle(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an adult's segment top lies below the middle of the lens. Above it, the pupil height was probably typed.
@@ -242,6 +266,7 @@ def segment_above_middle(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_TEACHING,
     confidence="common practice",
+    needs=("measurements.right.height", "lens.design"),
 )
 def segment_reading_depth(v: View, found: Finder) -> Iterator[Finding]:
     """Why: with less than 10 mm of segment in the frame, reading is through a slot.
@@ -273,6 +298,14 @@ def segment_reading_depth(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_RANGE,
     confidence="published",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "lens.compensation",
+        "lens.design",
+        "lens.ordered_right",
+    ),
 )
 def power_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: outside its range the design is not made in this material. The sphere of the minus-cylinder form is held against it.
@@ -317,6 +350,16 @@ def power_range(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_RANGE,
     confidence="published",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.add",
+        "prescription.right.balance",
+        "lens.compensation",
+        "lens.design",
+        "lens.ordered_right",
+    ),
 )
 def add_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: outside its range the design is not made with this addition.
@@ -350,6 +393,16 @@ def add_range(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_RANGE,
     confidence="published",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.prism_h",
+        "lens.compensation",
+        "lens.design",
+        "lens.ordered_right",
+        "lens.prism_thinning_down",
+    ),
 )
 def prism_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: prism beyond the range cannot be surfaced on this blank. Prescribed prism and prism thinning count together.
@@ -383,6 +436,15 @@ def prism_range(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="exact from the outline; rule of thumb: effective diameter + 2 × decentration + 2 mm",
     confidence="derived",
+    needs=(
+        "frame.a",
+        "frame.dbl",
+        "frame.ed",
+        "frame.outline",
+        "measurements.right.far_pd",
+        "lens.blank_diameter_mm",
+        "lens.design",
+    ),
     explains=("pd.decentration",),
 )
 def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
@@ -440,6 +502,7 @@ def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_RANGE,
     confidence="published",
+    needs=("lens.blank_diameter_mm", "lens.design"),
 )
 def blank_not_listed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a diameter that is not in the list was mistyped, or is of another lens.
@@ -467,6 +530,19 @@ def blank_not_listed(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="drilled 2.0, at the hole 1.8; grooved 1.5 to 1.6; US trade press 1999 to 2006; full rim 0.8 to 1.0",
     confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "frame.a",
+        "frame.dbl",
+        "frame.mount",
+        "frame.outline",
+        "measurements.right.far_pd",
+        "lens.blank_diameter_mm",
+        "lens.material",
+        "lens.min_edge_mm",
+    ),
 )
 def edge_too_thin(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a drilled edge under 1.8 mm breaks at the hole, a groove under 1.5 mm breaks out, a full rim under 0.8 mm chips.
@@ -508,6 +584,7 @@ def edge_too_thin(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="about 5 mm at the mount, US trade press 2003, 2006",
     confidence="common practice",
+    needs=("frame.mount", "lens.material"),
 )
 def edge_too_thick(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the screws of a drilled mount reach through about 5 mm.
@@ -545,6 +622,16 @@ def _higher_index(v: View) -> str:
     family="lens",
     source=_TEACHING,
     confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "frame.a",
+        "frame.dbl",
+        "frame.outline",
+        "measurements.right.far_pd",
+        "lens.material",
+    ),
 )
 def edge_thick(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the client should know before the order what the edge will look like.
@@ -571,6 +658,13 @@ def edge_thick(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="resin 1.0 to 2.2 mm by material, toughened glass 2.0; dispensing teaching",
     confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "lens.material",
+        "lens.min_centre_mm",
+    ),
 )
 def centre_too_thin(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a minus lens under 1 mm at its centre bends and breaks; glass needs twice that to stand the impact test.
@@ -603,6 +697,7 @@ def centre_too_thin(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="lens and frame curve within 1 to 2 D; dress 4 to 6, wrap 8 to 9",
     confidence="common practice",
+    needs=("frame.front_curve", "lens.front_curve"),
 )
 def front_curve(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a lens much flatter or steeper than its rim springs out or bends the front.
@@ -646,6 +741,7 @@ def _curve_finding(found: Finder, curve: float, frame: float, limit: float, labe
     family="lens",
     source="more than 1 to 2 D between right and left is seen; dispensing teaching",
     confidence="common practice",
+    needs=("lens.front_curve",),
 )
 def front_curves_differ(v: View, found: Finder) -> Iterator[Finding]:
     """Why: unlike curves are seen, and add to the difference in image size.

@@ -16,6 +16,7 @@ from dispensing.checks.view import View
     family="order",
     source="what is ordered is what was signed",
     confidence="common practice",
+    needs=("hands.changed_after_signature", "hands.signed_by"),
 )
 def changed_after_signature(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a signature is for what was seen. After a change it has to be given again.
@@ -38,6 +39,14 @@ def changed_after_signature(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source="branch setting; UK Opticians Act 1989 s.27: under 16, sight-impaired; ABDO C7.1.1",
     confidence="law",
+    needs=(
+        "person.age_years",
+        "person.sight_impaired",
+        "hands.dispenser",
+        "hands.dispenser_registered",
+        "hands.signed_by",
+        "hands.signer_registered",
+    ),
 )
 def restricted(v: View, found: Finder) -> Iterator[Finding]:
     """Why: for a child or a person registered sight-impaired, many places want a registered person to dispense or supervise.
@@ -78,6 +87,7 @@ def restricted(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source="supervision of trainees, ABDO C4",
     confidence="published",
+    needs=("hands.dispenser", "hands.dispenser_role", "hands.signed_by"),
 )
 def trainee_signs_own(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a trainee's dispense is signed by the person who supervises.
@@ -101,6 +111,7 @@ def trainee_signs_own(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source="duplicates in data entry",
     confidence="common practice",
+    needs=("hands.open_order_for_same_pair",),
 )
 def copy_of_open(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a dispense that was copied, or sent twice, is made and paid twice.
@@ -122,6 +133,7 @@ def copy_of_open(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source="date of birth against today",
     confidence="derived",
+    needs=("person.age_years",),
 )
 def age(v: View, found: Finder) -> Iterator[Finding]:
     """Why: age decides what is plausible and who may dispense; a wrong date of birth switches those checks off.

@@ -63,6 +63,13 @@ def _half_transposed(order: OrderedPower, rx: PrescribedLens) -> str:
     family="lens",
     source=_TRANSPOSING,
     confidence="published",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
     explains=("ordered.unexplained", "ordered.wrong-way", "ordered.twice", "ordered.not-compensated"),
 )
 def half_transposed(v: View, found: Finder) -> Iterator[Finding]:
@@ -92,6 +99,17 @@ def half_transposed(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.vertex_mm",
+        "fit.face_form_deg",
+        "fit.pantoscopic_deg",
+        "fit.vertex_mm",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
     explains=("ordered.unexplained", "ordered.not-compensated"),
 )
 def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
@@ -109,6 +127,17 @@ def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.vertex_mm",
+        "fit.face_form_deg",
+        "fit.pantoscopic_deg",
+        "fit.vertex_mm",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
     explains=("ordered.unexplained", "ordered.not-compensated"),
 )
 def twice(v: View, found: Finder) -> Iterator[Finding]:
@@ -170,6 +199,17 @@ def _compensated(v: View, found: Finder, kind: str) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.vertex_mm",
+        "fit.face_form_deg",
+        "fit.pantoscopic_deg",
+        "fit.vertex_mm",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
 )
 def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a strong lens that sits elsewhere than it was tested, or tilted, has another power at the eye.
@@ -221,6 +261,17 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.vertex_mm",
+        "fit.face_form_deg",
+        "fit.pantoscopic_deg",
+        "fit.vertex_mm",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
     explains=("ordered.not-compensated",),
 )
 def unexplained(v: View, found: Finder) -> Iterator[Finding]:
@@ -266,6 +317,17 @@ def unexplained(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="ISO 21987:2017: prism of the pair against that ordered",
     confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
 )
 def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     """Why: prism changes only by a small compensation, or by equal base down in both lenses for thinning.
@@ -314,6 +376,14 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="ISO 21987:2017 Table 4 (from memory): ±0.12 D",
     confidence="standard",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.add",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
 )
 def ordered_add(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the addition is not compensated by the practice; a maker may state one that is a little different.
@@ -346,6 +416,7 @@ def ordered_add(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="compensation needs vertex distance, pantoscopic angle and face form as worn",
     confidence="published",
+    needs=("fit.vertex_mm", "lens.compensation", "lens.ordered_right"),
 )
 def maker_needs_fit(v: View, found: Finder) -> Iterator[Finding]:
     """Why: without the as-worn figures the maker computes with standard ones, which is compensation for another face.

@@ -38,6 +38,18 @@ def _swap(now: tuple[float | None, float | None], before: Pair[float | None], sp
     family="prescription",
     source=_TOGETHER,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "measurements.right.far_pd",
+        "measurements.right.height",
+        "earlier",
+    ),
     explains=(
         "pattern.another-client",
         "rx.eyes-swapped",
@@ -91,6 +103,7 @@ def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="comparison of powers, PD and age with the earlier pair",
     confidence="derived",
+    needs=("person.age_years", "person.notes", "prescription.right.sphere", "prescription.right.cylinder", "prescription.right.axis", "prescription.read_back", "prescription.remark", "prescription.source", "measurements.right.far_pd", "earlier"),
     explains=("rx.changed", "rx.changed-unevenly", "rx.axis-changed", "rx.add-changed", "pd.changed", "rx.add-for-age", "pd.swapped",
               "rx.prism-changed"),
 )  # fmt: skip
@@ -154,6 +167,7 @@ def another_client(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the earlier pair; a reading rarely repeats in every digit",
     confidence="derived",
+    needs=("frame.b", "frame.name", "measurements.right.far_pd", "measurements.right.height", "earlier"),
     explains=("height.as-before",),
 )
 def measurements_copied(v: View, found: Finder) -> Iterator[Finding]:

@@ -34,6 +34,7 @@ def _binocular(v: View, name: str) -> float | None:
     family="measurements",
     source="millimetres are the house unit",
     confidence="derived",
+    needs=("measurements.right.far_pd", "measurements.right.near_pd", "measurements.binocular_far_pd", "measurements.binocular_near_pd"),
     explains=("pd.adult-range", "pd.child-range", "pd.parts-do-not-sum", "pd.frame-fit", "pd.outside-lens", "pd.near-not-less",
               "pd.near-difference", "pd.changed", "pd.unequal", "pd.off-readings", "pd.near-off", "lens.blank-too-small", "pd.swapped"),
 )  # fmt: skip
@@ -65,6 +66,7 @@ def centimetres(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="ANSUR II 2012: binocular 51 to 77 mm",
     confidence="published",
+    needs=("measurements.right.far_pd", "measurements.right.near_pd"),
     explains=("pd.adult-range", "pd.child-range", "pd.parts-do-not-sum", "pd.frame-fit", "pd.outside-lens", "pd.unequal", "pd.near-difference",
               "pd.near-not-less", "pd.changed", "pd.off-readings", "pd.near-off", "lens.blank-too-small", "pd.swapped", "pd.decentration"),
 )  # fmt: skip
@@ -98,6 +100,13 @@ def binocular_in_monocular(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_REPEAT,
     confidence="from memory",
+    needs=(
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.binocular_far_pd",
+        "measurements.binocular_near_pd",
+        "measurements.readings",
+    ),
 )
 def parts_do_not_sum(v: View, found: Finder) -> Iterator[Finding]:
     """Why: right and left together are the whole. If not, one of the three figures is wrong.
@@ -136,6 +145,14 @@ def parts_do_not_sum(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="ANSUR II 2012, 6,068 adults: 51.0 to 77.0 mm; Dodgson 2004: nearly all 45 to 80 mm",
     confidence="published",
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "measurements.right.far_pd",
+        "measurements.binocular_far_pd",
+        "measurements.reason",
+        "earlier",
+    ),
 )
 def adult_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: one adult in about five hundred is outside 52 to 76 mm, and hardly one outside 45 to 80.
@@ -182,7 +199,15 @@ def expected_child_pd(age: float, sex: str | None) -> float:
     family="measurements",
     source="MacLachlan & Howland 2002, Ophthal. Physiol. Opt. 22:175-182 (coefficients from memory); Pacific University 1993",
     confidence="from memory",
-    needs=("person.age_years",),
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "person.sex",
+        "measurements.right.far_pd",
+        "measurements.binocular_far_pd",
+        "measurements.reason",
+        "earlier",
+    ),
 )
 def child_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a child's PD follows age. A five-year-old has about 50 mm; 66 is a parent's, or a slip.
@@ -215,6 +240,16 @@ def child_range(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_NEAR,
     confidence="published",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "prescription.remark",
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.binocular_far_pd",
+        "measurements.binocular_near_pd",
+        "measurements.reason",
+    ),
     explains=("pd.near-difference", "pd.near-off"),
 )
 def near_not_less(v: View, found: Finder) -> Iterator[Finding]:
@@ -258,6 +293,16 @@ def near_not_less(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_NEAR,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "needs.working_distance_mm",
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.binocular_far_pd",
+        "measurements.binocular_near_pd",
+        "measurements.reason",
+    ),
     explains=("pd.near-off",),
 )
 def near_difference(v: View, found: Finder) -> Iterator[Finding]:
@@ -293,6 +338,14 @@ def near_difference(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source=_NEAR,
     confidence="derived",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "needs.working_distance_mm",
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.reason",
+    ),
 )
 def near_off(v: View, found: Finder) -> Iterator[Finding]:
     """Why: each eye turns in by 2 to 2.5 mm to read. One eye that turns in by 5 and the other by none was misread or exchanged.
@@ -324,6 +377,7 @@ def near_off(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="Arenas 2014, Sci. World J. 347826: 79 % differ; teaching: over 3 mm measure again, over 5 give a reason",
     confidence="common practice",
+    needs=("person.notes", "measurements.right.far_pd", "measurements.reason", "earlier"),
 )
 def unequal(v: View, found: Finder) -> Iterator[Finding]:
     """Why: most faces are a little uneven, few by more than 4 mm. An injury of the nose or orbit is a reason; a slip is likelier.
@@ -362,6 +416,14 @@ def unequal(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the readings and the earlier pair",
     confidence="derived",
+    needs=(
+        "person.notes",
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.readings",
+        "measurements.reason",
+        "earlier",
+    ),
     explains=("pd.changed", "pd.off-readings", "pd.near-off"),
 )
 def swapped(v: View, found: Finder) -> Iterator[Finding]:
@@ -415,6 +477,7 @@ def swapped(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="comparison with the readings",
     confidence="derived",
+    needs=("measurements.right.far_pd", "measurements.readings"),
 )
 def off_readings(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the value used is one of the readings or lies between them. Otherwise a digit changed on the way.
@@ -457,6 +520,7 @@ def _off_readings(v: View, found: Finder, name: str, label: str, slack: float) -
     family="measurements",
     source=_REPEAT,
     confidence="from memory",
+    needs=("measurements.right.far_pd", "measurements.right.near_pd", "measurements.readings"),
 )
 def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     """Why: two readings of one eye that are more than 1 mm apart show that at least one is wrong; their mean is not better.
@@ -490,6 +554,16 @@ def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="a single reading is good to ±0.5 to 1 mm; prism of a millimetre against ISO 21987:2017",
     confidence="derived",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "measurements.right.far_pd",
+        "measurements.readings",
+        "measurements.reason",
+        "earlier",
+    ),
 )
 def single_reading(v: View, found: Finder) -> Iterator[Finding]:
     """Why: with strong lenses a millimetre of PD is half the tolerance of the pair, so one reading alone proves too little.
@@ -537,6 +611,17 @@ def _earlier_close(v: View) -> bool:
     family="measurements",
     source="a PD repeats to ±0.5 to 1 mm; growth of children, MacLachlan & Howland 2002",
     confidence="derived",
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "measurements.right.far_pd",
+        "measurements.reason",
+        "earlier",
+        "today",
+    ),
 )
 def changed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an adult's PD hardly changes in a few years. A different one is a slip, a near PD, another client's, or the old one was wrong.
@@ -587,6 +672,7 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="derived from usual frame sizes",
     confidence="derived",
+    needs=("frame.a", "frame.dbl", "measurements.right.far_pd", "measurements.binocular_far_pd"),
 )
 def frame_fit(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a frame is chosen so that the eyes are near the middle of the lenses. Far from it, PD or frame figures are wrong.
@@ -621,6 +707,7 @@ def frame_fit(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="ISO 8624:2011 boxing",
     confidence="derived",
+    needs=("frame.a", "frame.b", "frame.dbl", "frame.outline", "measurements.right.far_pd", "measurements.right.height"),
 )
 def outside_lens(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the client would look past the lens. PD, height or a frame figure is wrong, or the frame is.
@@ -655,6 +742,7 @@ def outside_lens(v: View, found: Finder) -> Iterator[Finding]:
     family="measurements",
     source="up to 3 mm an eye for strong lenses, above 5 mm ask; dispensing teaching",
     confidence="common practice",
+    needs=("frame.a", "frame.dbl", "measurements.right.far_pd"),
 )
 def decentration(v: View, found: Finder) -> Iterator[Finding]:
     """Why: far decentration makes a thick edge, a large blank and an eye that is off the middle of the lens.

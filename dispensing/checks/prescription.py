@@ -21,6 +21,7 @@ _STEPS = frozenset({0, 12, 13, 25, 37, 38, 50, 62, 63, 75, 87, 88})  # hundredth
     family="prescription",
     source=_NOTATION,
     confidence="standard",
+    needs=("prescription.right.cylinder", "prescription.right.axis"),
 )
 def cylinder_without_axis(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a cylinder cannot be made without its axis, and a guessed axis is worse than no cylinder.
@@ -45,6 +46,7 @@ def cylinder_without_axis(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_NOTATION,
     confidence="standard",
+    needs=("prescription.right.cylinder", "prescription.right.axis"),
 )
 def axis_without_cylinder(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an axis is written only for a cylinder, so a cylinder was probably lost in copying.
@@ -70,6 +72,7 @@ def axis_without_cylinder(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="ISO 8429:1986",
     confidence="standard",
+    needs=("prescription.right.axis",),
 )
 def axis_off_scale(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the axis scale runs from 1 to 180. A figure beyond it is a slip, and which one cannot be told from here.
@@ -99,6 +102,7 @@ def axis_off_scale(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("prescription.right.cylinder", "prescription.right.axis"),
     explains=("rx.cylinder-range", "rx.power-step", "rx.axis-half-degree", "rx.cylinder-unusual"),
 )
 def axis_cylinder_exchanged(v: View, found: Finder) -> Iterator[Finding]:
@@ -131,6 +135,7 @@ def axis_cylinder_exchanged(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_NOTATION,
     confidence="common practice",
+    needs=("prescription.right.cylinder", "prescription.right.axis"),
 )
 def axis_half_degree(v: View, found: Finder) -> Iterator[Finding]:
     """Why: axes are written in steps of 5, 2.5 or 1, now and then one half. Any other figure belongs in another column.
@@ -155,6 +160,7 @@ def axis_half_degree(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("person.notes", "prescription.right.cylinder", "prescription.remark"),
 )
 def cylinder_forms_mixed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: one form writes both eyes in minus cylinders or both in plus. One of each is mostly a lost sign.
@@ -183,6 +189,7 @@ def cylinder_forms_mixed(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="BS 2738-3:2004: quarter dioptres, eighths now and then",
     confidence="from memory",
+    needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.right.add"),
 )
 def power_step(v: View, found: Finder) -> Iterator[Finding]:
     """Why: powers are prescribed in quarters, now and then in eighths. −2.30 is a slip of a digit, or a figure of something else.
@@ -216,6 +223,7 @@ def on_step(value: float) -> bool:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("prescription.right.sphere",),
     explains=("rx.sphere-unusual",),
 )
 def sphere_range(v: View, found: Finder) -> Iterator[Finding]:
@@ -242,6 +250,14 @@ def sphere_range(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="range for questions, dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def sphere_unusual(v: View, found: Finder) -> Iterator[Finding]:
     """Why: very strong powers exist, but a lost decimal point (−2.50 as −25.0) is commoner. Nothing is asked once the powers were
@@ -273,6 +289,7 @@ def sphere_unusual(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=("prescription.right.cylinder",),
     explains=("rx.cylinder-unusual",),
 )
 def cylinder_range(v: View, found: Finder) -> Iterator[Finding]:
@@ -299,6 +316,14 @@ def cylinder_range(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="range for questions, dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "prescription.right.cylinder",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def cylinder_unusual(v: View, found: Finder) -> Iterator[Finding]:
     """Why: cylinders above 4 D are mostly keratoconic or after surgery; a digit slip is as likely. Nothing is asked once the powers
@@ -330,6 +355,16 @@ def cylinder_unusual(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def mirror_signs(v: View, found: Finder) -> Iterator[Finding]:
     """Why: one eye minus and the other plus by the same amount is very rare; a lost sign is not.
@@ -362,6 +397,19 @@ def mirror_signs(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "needs.uses",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.add",
+        "prescription.right.near_sphere",
+        "prescription.right.prism_h",
+        "prescription.right.prism_v",
+        "prescription.remark",
+        "lens.design",
+        "lens.tint",
+    ),
 )
 def nothing_prescribed(v: View, found: Finder) -> Iterator[Finding]:
     """Why: two plano lenses without addition, prism or tint are hardly worth an order; a page may have been left half typed.

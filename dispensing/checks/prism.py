@@ -19,6 +19,16 @@ _TEACHING = "dispensing teaching"
     family="prescription",
     source="ISO 13666:2019, prism base setting",
     confidence="standard",
+    needs=(
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "prescription.right.near_prism_h",
+        "prescription.right.near_base_h",
+        "prescription.right.near_prism_v",
+        "prescription.right.near_base_v",
+    ),
 )
 def prism_without_base(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a prism with its base the wrong way doubles the trouble it should cure.
@@ -49,6 +59,12 @@ def prism_without_base(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="ISO 13666:2019: amount and base are given apart",
     confidence="standard",
+    needs=(
+        "prescription.right.prism_h",
+        "prescription.right.prism_v",
+        "prescription.right.near_prism_h",
+        "prescription.right.near_prism_v",
+    ),
 )
 def prism_negative(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the amount of a prism has no sign; its base says the direction. A minus sign leaves open which was meant.
@@ -78,6 +94,14 @@ def prism_negative(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="net prism of a pair, dispensing teaching",
     confidence="published",
+    needs=(
+        "person.notes",
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "prescription.remark",
+    ),
     explains=("rx.prism-one-eye",),
 )
 def prism_bases_cancel(v: View, found: Finder) -> Iterator[Finding]:
@@ -112,6 +136,16 @@ def prism_bases_cancel(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="prism is mostly split between the eyes, dispensing teaching",
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "prescription.right.prism_h",
+        "prescription.right.prism_v",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+        "earlier",
+    ),
 )
 def prism_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     """Why: beyond a small amount prism is split between the eyes, so one eye alone may mean that the other was not typed.
@@ -147,6 +181,14 @@ def prism_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
+    needs=(
+        "person.notes",
+        "prescription.right.prism_h",
+        "prescription.right.prism_v",
+        "prescription.read_back",
+        "prescription.remark",
+        "prescription.source",
+    ),
 )
 def prism_large(v: View, found: Finder) -> Iterator[Finding]:
     """Why: more than about 6 Δ in a lens makes it thick and coloured at the edge; more than 10 Δ in all is rare enough to read again.

@@ -22,6 +22,7 @@ _DRIVING = frozenset({"driving_day", "driving_night"})
     family="lens",
     source=_MATERIALS,
     confidence="common practice",
+    needs=("frame.mount", "lens.material"),
 )
 def material_drilled(v: View, found: Finder) -> Iterator[Finding]:
     """Why: hard resin and glass crack at the holes of a drilled mount.
@@ -38,6 +39,7 @@ def material_drilled(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_MATERIALS,
     confidence="common practice",
+    needs=("frame.mount", "lens.material"),
 )
 def material_grooved(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a groove cut into glass or a brittle resin chips.
@@ -71,6 +73,7 @@ def _mount(v: View, found: Finder, mount: str) -> Iterator[Finding]:
     family="lens",
     source=_MATERIALS,
     confidence="common practice",
+    needs=("person.age_years", "lens.material"),
 )
 def material_child(v: View, found: Finder) -> Iterator[Finding]:
     """Why: children fall. Glass breaks into the eye; weak resins break too.
@@ -99,6 +102,7 @@ def material_child(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_MATERIALS,
     confidence="common practice",
+    needs=("person.useful_eye", "lens.material"),
 )
 def material_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     """Why: whoever has one useful eye cannot afford to lose it to a broken lens.
@@ -131,6 +135,7 @@ def material_one_eye(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="EN 166; ANSI Z87.1 summaries; dispensing teaching",
     confidence="common practice",
+    needs=("needs.uses", "lens.material"),
 )
 def material_hazard(v: View, found: Finder) -> Iterator[Finding]:
     """Why: where something may fly into the eye, the lens has to stand it. Safety at work also needs a marked frame.
@@ -156,7 +161,15 @@ def material_hazard(v: View, found: Finder) -> Iterator[Finding]:
 # --- tints ------------------------------------------------------------------------------------------------------------
 
 
-@check("tint.road", "stop", "The tint is too dark for the road", family="lens", source=_ROAD, confidence="standard")
+@check(
+    "tint.road",
+    "stop",
+    "The tint is too dark for the road",
+    family="lens",
+    source=_ROAD,
+    confidence="standard",
+    needs=("needs.uses", "lens.tint"),
+)
 def tint_road(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a filter of category 4, under 8 % luminous transmittance, is not for driving at any time.
     Fires: 6 % with the use "driving by day".
@@ -178,7 +191,13 @@ def tint_road(v: View, found: Finder) -> Iterator[Finding]:
 
 
 @check(
-    "tint.night", "stop", "The tint is too dark for driving at night", family="lens", source=_ROAD, confidence="standard"
+    "tint.night",
+    "stop",
+    "The tint is too dark for driving at night",
+    family="lens",
+    source=_ROAD,
+    confidence="standard",
+    needs=("needs.uses", "lens.tint"),
 )
 def tint_night(v: View, found: Finder) -> Iterator[Finding]:
     """Why: below 75 % luminous transmittance a lens is not for driving in twilight or at night. A photochromic lens is judged clear.
@@ -200,7 +219,15 @@ def tint_night(v: View, found: Finder) -> Iterator[Finding]:
         )
 
 
-@check("tint.figures", "stop", "The transmittance is impossible", family="lens", source="ISO 8980-3", confidence="standard")
+@check(
+    "tint.figures",
+    "stop",
+    "The transmittance is impossible",
+    family="lens",
+    source="ISO 8980-3",
+    confidence="standard",
+    needs=("lens.tint",),
+)
 def tint_figures(v: View, found: Finder) -> Iterator[Finding]:
     """Why: transmittance is between 0 and 100 %, and a photochromic lens is darker in its dark state.
     Fires: 0.85, a part of one, where 85 % is meant; darker when clear than when dark.
@@ -221,7 +248,13 @@ def tint_figures(v: View, found: Finder) -> Iterator[Finding]:
 
 
 @check(
-    "tint.all-round", "note", "A dark tint for all-round wear", family="lens", source=_ROAD, confidence="common practice"
+    "tint.all-round",
+    "note",
+    "A dark tint for all-round wear",
+    family="lens",
+    source=_ROAD,
+    confidence="common practice",
+    needs=("needs.uses", "lens.tint"),
 )
 def tint_all_round(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a fixed tint of category 2 or darker is too dark indoors and for driving at night; the client should know.
@@ -250,6 +283,7 @@ def tint_all_round(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="what lens families are made for, dispensing teaching",
     confidence="common practice",
+    needs=("needs.uses", "lens.design"),
 )
 def design_use(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a degressive lens blurs the distance, so it is not for driving; a single-vision lens at the distance power does not read
@@ -290,6 +324,7 @@ def design_use(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="what lens families are made for",
     confidence="common practice",
+    needs=("needs.uses", "lens.design"),
 )
 def add_unused(v: View, found: Finder) -> Iterator[Finding]:
     """Why: an addition on the prescription and a single-vision distance pair may be meant, or the wrong lens was picked.
@@ -315,6 +350,7 @@ def add_unused(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="0.6 to 0.67 of the addition, base down in both; progressive lenses only",
     confidence="common practice",
+    needs=("prescription.right.add", "lens.design", "lens.prism_thinning_down"),
 )
 def thinning(v: View, found: Finder) -> Iterator[Finding]:
     """Why: equal base-down prism thins a progressive lens and does no harm. In another lens, or more of it than the addition, it is
@@ -344,6 +380,7 @@ def thinning(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="adaptation, dispensing teaching",
     confidence="common practice",
+    needs=("needs.first_progressive", "prescription.right.add", "lens.design"),
 )
 def first_progressive(v: View, found: Finder) -> Iterator[Finding]:
     """Why: swimming edges grow with the addition and with a shorter corridor; a first wearer should be told and shown.
@@ -379,6 +416,20 @@ def first_progressive(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="differential prism of about 1 Δ not long tolerated, McCarthy, Optician C7205; slab-off from 1.5 Δ",
     confidence="published",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "needs.uses",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.remark",
+        "measurements.right.height",
+        "lens.design",
+        "lens.remark",
+        "lens.slab_off",
+        "earlier",
+    ),
 )
 def imbalance(v: View, found: Finder) -> Iterator[Finding]:
     """Why: looking down through unequal vertical powers makes vertical prism between the eyes, which few tolerate beyond 1 Δ.
@@ -428,6 +479,7 @@ def imbalance(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="transverse chromatic aberration, threshold 0.1 Δ, Jalie (from memory)",
     confidence="from memory",
+    needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.right.axis", "lens.material"),
 )
 def chromatic_blur(v: View, found: Finder) -> Iterator[Finding]:
     """Why: away from the centre a strong lens of low Abbe number splits colours and blurs.
@@ -455,6 +507,15 @@ def chromatic_blur(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="trouble from 3 to 5 %, textbook (from memory)",
     confidence="from memory",
+    needs=(
+        "person.useful_eye",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "fit.vertex_mm",
+        "lens.design",
+        "lens.material",
+    ),
 )
 def image_size(v: View, found: Finder) -> Iterator[Finding]:
     """Why: unequal magnification strains or breaks binocular vision.
@@ -480,6 +541,7 @@ def image_size(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="jump = addition × distance from segment top to its optical centre",
     confidence="published",
+    needs=("prescription.right.add", "lens.design"),
 )
 def image_jump(v: View, found: Finder) -> Iterator[Finding]:
     """Why: crossing into a segment moves the image; a flat top moves it less than a round one.
@@ -499,7 +561,21 @@ def image_jump(v: View, found: Finder) -> Iterator[Finding]:
         )
 
 
-@check("seeing.weight", "note", "Heavy lenses", family="lens", source="dispensing teaching", confidence="common practice")
+@check(
+    "seeing.weight",
+    "note",
+    "Heavy lenses",
+    family="lens",
+    source="dispensing teaching",
+    confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "frame.outline",
+        "lens.material",
+    ),
+)
 def weight(v: View, found: Finder) -> Iterator[Finding]:
     """Why: heavy lenses slide, and a fitting height slides with them.
     Fires: 55 g for both lenses.
@@ -523,6 +599,7 @@ def weight(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source="the eye turns down about 25 to 30° to read",
     confidence="common practice",
+    needs=("lens.design",),
 )
 def near_low(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a long corridor in a deep frame puts the reading area where the eye hardly reaches.

@@ -162,4 +162,7 @@ def limits_in_force(changed: tuple[tuple[str, float], ...]) -> dict[str, Any]:
     """Which set a dispense is judged by, to be kept with what was decided: the edition, and what this branch has changed, as decimal
     text. Together they give back every limit, as long as the edition is known."""
     merged = limits(changed)
-    return {"edition": EDITION, "changed": {n: repr(merged[n]) for n, _ in sorted(changed) if merged.get(n) != DEFAULTS.get(n)}}
+    return {
+        "edition": EDITION,
+        "changed": {n: repr(merged[n]) for n, _ in sorted(changed) if merged.get(n) != DEFAULTS.get(n)},
+    }

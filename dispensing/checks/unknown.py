@@ -150,6 +150,15 @@ def _missing(v: View, found: Finder, needed: bool) -> Iterator[Finding]:
     family="order",
     source="what the other checks need",
     confidence="derived",
+    needs=(
+        "person.age_years",
+        "prescription.right.sphere",
+        "prescription.written_on",
+        "fit.confirmed",
+        "measurements.right.far_pd",
+        "measurements.right.height",
+        "lens.design",
+    ),
 )
 def needed_inputs(v: View, found: Finder) -> Iterator[Finding]:
     """Why: nothing is passed by silence. A check that cannot be made says what is missing, once for each missing figure.
@@ -166,6 +175,7 @@ def needed_inputs(v: View, found: Finder) -> Iterator[Finding]:
     family="order",
     source="what the other checks need",
     confidence="derived",
+    needs=("fit.vertex_mm",),
 )
 def useful_inputs(v: View, found: Finder) -> Iterator[Finding]:
     """Why: with a strong prescription the vertex distance as worn decides the power at the eye; without it compensation cannot be judged.

@@ -17,6 +17,7 @@ from dispensing.checks.words import mm
     family="prescription",
     source="BS 2738-3:2004; ABDO Opticians' Advice 24: ±5.00 D in any meridian",
     confidence="published",
+    needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.vertex_mm"),
 )
 def vertex_missing(v: View, found: Finder) -> Iterator[Finding]:
     """Why: from ±5.00 D the distance at which it was tested decides the power at the eye.
@@ -46,6 +47,7 @@ def vertex_missing(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="usual 12 to 14 mm; questions outside 8 to 18, dispensing teaching",
     confidence="common practice",
+    needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.vertex_mm"),
 )
 def vertex_implausible(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a lens is tested 8 to 18 mm from the eye. 1.2 is centimetres; 62 is a PD.
@@ -89,6 +91,7 @@ def vertex_implausible(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="a prescription is dated when it is written",
     confidence="law",
+    needs=("prescription.written_on", "today"),
 )
 def written_in_future(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a date that has not come yet is mistyped, and validity cannot be judged from it.
@@ -112,7 +115,15 @@ def written_in_future(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source="branch setting; UK: Sale of Optical Appliances Order 1984, two years; registered persons by ABDO guidance",
     confidence="law",
-    needs=("prescription.written_on",),
+    needs=(
+        "prescription.expires_on",
+        "prescription.written_on",
+        "hands.dispenser_registered",
+        "hands.signer_registered",
+        "rules.prescription_valid_months",
+        "rules.registered_may_use_expired",
+        "today",
+    ),
 )
 def out_of_date(v: View, found: Finder) -> Iterator[Finding]:
     """Why: eyes change, and most places set a time. Where the branch allows it, a registered person may dispense it with a reason.

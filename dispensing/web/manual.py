@@ -11,7 +11,6 @@ from django.views.decorators.http import require_safe
 
 from dispensing.checks import THRESHOLDS, registry
 from dispensing.checks.findings import FAMILIES, Check
-from dispensing.checks.unknown import INPUTS
 from practice.web.shell import branch_of
 
 TITLES = {
@@ -68,13 +67,67 @@ def check_page(request: HttpRequest, identifier: str) -> HttpResponse:
         "can": SEVERITIES[check.severity],
         "parts": check.manual_parts(),
         "limits": limits_of(check, branch.limits if branch else {}),
-        "needs": [label for i in INPUTS if i.path in check.needs for label in [i.label]],
+        "reads": reads_of(check),
         "explains": [checks[name] for name in check.explains],
         "explained_by": [c for c in checks.values() if identifier in c.explains],
         "before": checks[order[at - 1]] if at else None,
         "after": checks[order[at + 1]] if at + 1 < len(order) else None,
     }
     return render(request, "dispensing/check.html", context)
+
+
+_PARTS = {
+    "person": "client",
+    "needs": "needs",
+    "prescription": "prescription",
+    "frame": "frame",
+    "fit": "final fit",
+    "measurements": "measurements",
+    "lens": "lens",
+    "earlier": "earlier pairs and prescriptions",
+    "hands": "who dispenses and signs",
+    "rules": "rules of the branch",
+    "today": "the date",
+}
+_FIELDS = {
+    "age_years": "age",
+    "notes": "notes",
+    "useful_eye": "only useful eye",
+    "uses": "use",
+    "add": "addition",
+    "intermediate_add": "intermediate addition",
+    "prism_h": "horizontal prism",
+    "base_h": "its base",
+    "prism_v": "vertical prism",
+    "base_v": "its base",
+    "near_prism_h": "horizontal prism for near",
+    "near_base_h": "its base",
+    "near_prism_v": "vertical prism for near",
+    "near_base_v": "its base",
+    "vertex_mm": "vertex distance",
+    "source": "how it came",
+    "dbl": "distance between lenses",
+    "ed": "effective diameter",
+    "side": "length of side",
+    "far_pd": "PD",
+    "near_pd": "near PD",
+    "binocular_far_pd": "binocular PD",
+    "binocular_near_pd": "binocular near PD",
+    "height_reference": "what heights are measured from",
+    "ordered_right": "ordered powers",
+    "reason": "recorded reason",
+}
+
+
+def reads_of(check: Check) -> list[tuple[str, str]]:
+    """What a check reads, by part of the dispense: (part, its fields in words)."""
+    parts: dict[str, list[str]] = {}
+    for read in check.needs:
+        part, _, rest = read.partition(".")
+        name = rest.rpartition(".")[2]
+        words = _FIELDS.get(name, name.removesuffix("_mm").removesuffix("_deg").replace("_", " "))
+        parts.setdefault(part, []).append(words)
+    return [(_PARTS[part], ", ".join(dict.fromkeys(w for w in words if w))) for part, words in parts.items()]
 
 
 def limits_of(check: Check, changed: dict[str, Any]) -> list[dict[str, Any]]:

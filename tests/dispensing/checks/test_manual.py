@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
+from typing import Any, get_args, get_origin, get_type_hints
 
 import pytest
 from django.test import Client
@@ -13,11 +15,37 @@ from dispensing.checks import MODULES, THRESHOLDS, assess, registry
 from dispensing.checks.findings import CONFIDENCE, FAMILIES
 from dispensing.checks.registry import DuplicateCheck, check
 from dispensing.checks.thresholds import DEFAULTS, limits
-from dispensing.checks.unknown import INPUTS
 from dispensing.figures import compute
 from tests.dispensing.checks.build import PROGRESSIVE, SINGLE, TODAY, changed
 
 CHECKS = list(registry().values())
+
+
+def paths_of(kind: Any, before: str = "") -> set[str]:
+    """Every path of a Case, from its types; a list is one path."""
+    found: set[str] = set()
+    for name, hint in get_type_hints(kind).items():
+        path = before + name
+        found.add(path)
+        if get_origin(hint) is not tuple:
+            for inner in (hint, *get_args(hint)):
+                if isinstance(inner, type) and dataclasses.is_dataclass(inner):
+                    found |= paths_of(inner, path + ".")
+    return found
+
+
+CASE_PATHS = paths_of(Case)
+
+
+def test_the_paths_of_a_case_are_real():
+    assert {"prescription.right.sphere", "frame.outline", "measurements.left.far_pd", "earlier", "today"} <= CASE_PATHS
+    assert "frame.depth" not in CASE_PATHS
+
+
+def test_a_manual_page_says_what_its_check_reads(client, cast):
+    client.force_login(cast.dispenser)
+    page = client.get(reverse("dispensing:check", args=["pd.frame-fit"])).content.decode()
+    assert "frame: a, distance between lenses; measurements: PD, binocular PD" in page
 
 
 @pytest.mark.parametrize("one", CHECKS, ids=lambda c: c.identifier)
@@ -37,7 +65,9 @@ def test_manual_page_has_its_parts(one):
     assert one.family in FAMILIES
     assert set(one.explains) <= set(registry()), "explains a check that does not exist"
     assert one.identifier not in one.explains
-    assert set(one.needs) <= {i.path for i in INPUTS}
+    assert one.needs, "says nothing of what it reads"
+    assert set(one.needs) <= CASE_PATHS
+    assert not any(".left" in path for path in one.needs), "the right eye stands for both"
 
 
 def test_there_are_enough_and_in_a_fixed_order():
