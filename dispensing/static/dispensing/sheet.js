@@ -174,6 +174,7 @@
     const slot = waiting.get("readings");
     waiting.delete("readings");
     waiting.set(`readings:${entry.value}`, slot);
+    giveBack();
     for (const field of form.querySelectorAll('[data-kind="readings"]')) if (field.value.trim()) { sentReadings.push([slot, field.name, field.value]); field.value = ""; }
     entry.value = Array.from(crypto.getRandomValues(new Uint8Array(8)), (b) => b.toString(16).padStart(2, "0")).join("");
   };
@@ -483,6 +484,18 @@
   const fold = () => { const list = $("say"); if (list && narrow.matches) list.open = false; };
   fold();
   narrow.addEventListener("change", fold);
+  // A part that is complete folds when work goes on in another, and what is under the finger stays where it is.
+  let here = null;
+  const foldLeft = (to) => {
+    const left = here, part = to?.closest?.("details.sheet-part");
+    if (!part || part === left) return;
+    here = part;
+    if (!left || !narrow.matches || sheet.hasAttribute("data-closed") || dirty.has(left.dataset.part) || left.querySelector(".missing, .bad, .clash, .is-stop")) return;
+    const before = part.getBoundingClientRect().top;
+    left.open = false;
+    scrollBy({ top: part.getBoundingClientRect().top - before, behavior: "instant" });
+  };
+  document.addEventListener("focusin", (event) => { const to = event.target; setTimeout(() => { if (document.activeElement === to) foldLeft(to); }, 60); });
   const aside = document.querySelector("#sheet > aside");
   // Far apart, because shrinking moves the page by itself: one threshold alone would flutter.
   const shrink = () => { const y = scrollY, small = aside.classList.contains("shrunk"); if (small ? y < 40 : y > 260) aside.classList.toggle("shrunk"); };
@@ -500,6 +513,140 @@
     part.scrollIntoView({ block: "start" });
   };
   if (document.readyState === "complete") land(); else addEventListener("load", () => setTimeout(land, 0));
+
+  // --- the picture: points that are dragged, or moved with the arrows, enter the reading fields ---------------------------
+  // The fields stay the truth: a drag types into them, and nothing is on record before it is kept.
+
+  const stage = $("stage"), handles = $("handles"), placed = $("placed");
+  const EYE = { right: "R", left: "L" };
+  let placing = null, before = null;
+  const svgOf = () => stage.querySelector("svg.pair");
+  const facts = () => $("pair-facts")?.dataset;
+  const middle = (svg, name) => { const el = svg.querySelector(`[data-part="${name}"]`); if (!el) return null; const b = el.getBBox(); return { x: b.x + b.width / 2, y: b.y + b.height / 2 }; };
+  const named = (name) => document.getElementsByName(name)[0];
+  const grips = () => {
+    const f = facts(), svg = svgOf();
+    if (!f || !svg) return [];
+    const out = [];
+    for (const eye of ["right", "left"]) {
+      const side = eye === "right" ? -1 : 1, far = (side * f.c) / 2;
+      const fitting = middle(svg, `${eye}.fitting`), pupil = middle(svg, `${eye}.pupil`);
+      if (f.segment !== undefined) out.push({ eye, what: "segment top", at: fitting || { x: far, y: 3 }, height: "height", pd: "" });
+      out.push({ eye, what: "pupil", at: pupil || fitting || { x: far, y: f.segment === undefined ? 0 : -4 }, height: f.segment === undefined ? "height" : "pupil", pd: f.pd });
+    }
+    return out;
+  };
+  const draw = () => {
+    const svg = svgOf(), list = grips();
+    if (placing?.held) return;
+    $("show-ghost").hidden = facts()?.ghost === undefined;
+    const focused = document.activeElement?.closest?.("#handles button")?.dataset.key;
+    handles.replaceChildren();
+    const matrix = svg?.getScreenCTM();
+    if (!matrix) return;
+    for (const point of list) {
+      const handle = document.createElement("button"), key = `${point.eye}.${point.what}`;
+      handle.type = "button";
+      handle.className = "handle";
+      handle.dataset.key = key;
+      handle.dataset.eye = point.eye;
+      handle.point = point;
+      handle.setAttribute("aria-label", `${point.eye} ${point.what}: ${words(point)}; arrows move it`);
+      move(handle, point.at, matrix);
+      handles.append(handle);
+      if (focused === key) handle.focus({ preventScroll: true });
+    }
+  };
+  const move = (handle, at, matrix) => {
+    const frame = stage.getBoundingClientRect();
+    handle.style.left = `${matrix.a * at.x + matrix.e - frame.left}px`;
+    handle.style.top = `${matrix.d * at.y + matrix.f - frame.top}px`;
+  };
+  const half = (value) => Math.round(value * 2) / 2;
+  const figures = (point) => ({ pd: half(Math.abs(point.at.x)), height: half(facts().b / 2 - point.at.y) });
+  const words = (point) => { const f = figures(point); return `${point.pd ? `PD ${f.pd.toFixed(1)}, ` : ""}height ${f.height.toFixed(1)} in the box`; };
+  const METHOD = ["readings.pd_method", "readings.height_method", "readings.reference"];
+  // What was placed is typed: by no instrument, heights from the lower box tangent. The choices come back when it is kept or undone.
+  const enter = (point) => {
+    const f = figures(point);
+    if (!before) before = METHOD.map((name) => [name, named(name).value]);
+    for (const [name, value] of [["readings.pd_method", "other"], ["readings.height_method", "other"], ["readings.reference", "box"]]) named(name).value = value;
+    if (point.pd) named(`readings.${point.pd}.${point.eye}`).value = f.pd.toFixed(1);
+    const height = named(`readings.${point.height}.${point.eye}`);
+    height.value = f.height.toFixed(1);
+    $("placed-words").textContent = `${EYE[point.eye]} ${point.what}: ${words(point)}`;
+    placed.hidden = false;
+    say($("placed-words").textContent);
+    height.dispatchEvent(new Event("input", { bubbles: true }));
+  };
+  const giveBack = () => { if (before) for (const [name, value] of before) named(name).value = value; before = null; placed.hidden = true; };
+  const readingFields = () => [...formOf("readings").querySelectorAll('[data-kind="readings"]')];
+  $("placed-keep").addEventListener("click", () => { const typed = readingFields().find((f) => f.value.trim()); if (typed) { clearTimeout(typingTimer); queue(formOf("readings")); } });
+  $("placed-undo").addEventListener("click", () => { for (const f of readingFields()) f.value = ""; dirty.delete("readings"); giveBack(); store(); if (!dirty.size && !waiting.size) state("saved", "saved"); typing(); });
+  handles.addEventListener("pointerdown", (event) => {
+    const handle = event.target.closest(".handle");
+    if (!handle || event.button) return;
+    event.preventDefault();
+    handle.focus({ preventScroll: true });
+    handle.setPointerCapture(event.pointerId);
+    const to = svgOf().getScreenCTM(), box = handle.getBoundingClientRect();
+    placing = { handle, held: true, moved: false, to, back: to.inverse(), dx: event.clientX - (box.left + box.width / 2), dy: event.clientY - (box.top + box.height / 2) };
+    handle.classList.add("held");
+  });
+  handles.addEventListener("pointermove", (event) => {
+    if (!placing?.held) return;
+    const { handle, back, to, dx, dy } = placing, point = handle.point;
+    const at = new DOMPoint(event.clientX - dx, event.clientY - dy).matrixTransform(back);
+    const side = point.eye === "right" ? -1 : 1, f = facts();
+    const x = point.pd ? side * Math.min(50, Math.max(12, half(side * at.x))) : point.at.x;
+    const y = f.b / 2 - Math.min(60, Math.max(0, half(f.b / 2 - at.y)));
+    placing.moved ||= Math.abs(x - point.at.x) + Math.abs(y - point.at.y) > 0.1;
+    point.at = { x, y };
+    move(handle, point.at, to);
+    if (placing.moved) { $("placed-words").textContent = `${EYE[point.eye]} ${point.what}: ${words(point)}`; placed.hidden = false; }
+  });
+  const letGo = () => {
+    if (!placing?.held) return;
+    const { handle, moved } = placing;
+    placing = null;
+    handle.classList.remove("held");
+    if (moved) enter(handle.point); else draw();
+  };
+  handles.addEventListener("pointerup", letGo);
+  handles.addEventListener("pointercancel", letGo);
+  handles.addEventListener("keydown", (event) => {
+    const handle = event.target.closest(".handle"), step = event.shiftKey ? 2 : 0.5;
+    const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[event.key];
+    if (!handle || !by) return;
+    event.preventDefault();
+    const point = handle.point;
+    point.at = { x: point.pd ? point.at.x + by[0] : point.at.x, y: point.at.y + by[1] };
+    move(handle, point.at, svgOf().getScreenCTM());
+    enter(point);
+  });
+  handles.addEventListener("keyup", (event) => { if (event.key === "Enter" && !placed.hidden) $("placed-keep").focus(); });
+  new ResizeObserver(draw).observe($("picture"));
+  new MutationObserver(draw).observe($("picture"), { childList: true });
+
+  const toggle = (button, on, name) => { button.setAttribute("aria-pressed", String(on)); for (const place of [$("plan"), large]) place.classList.toggle(name, name === "no-before" ? !on : on); };
+  const large = document.createElement("dialog");
+  large.className = "large";
+  large.setAttribute("aria-label", "Picture, enlarged");
+  document.body.append(large);
+  const tools = document.querySelector(".plan-tools"), home = stage.parentElement, next = $("figures");
+  const enlarge = () => {
+    if (large.open) { large.close(); return; }
+    large.append(stage, tools, placed);
+    $("enlarge").textContent = "Smaller";
+    large.showModal();
+    draw();
+  };
+  large.addEventListener("close", () => { for (const part of [stage, tools, placed]) home.insertBefore(part, next); $("enlarge").textContent = "Enlarge"; $("enlarge").focus({ preventScroll: true }); draw(); });
+  $("enlarge").addEventListener("click", enlarge);
+  document.addEventListener("keydown", (event) => { if (event.altKey && event.code === "KeyP") { event.preventDefault(); enlarge(); } });
+  $("show-ghost").addEventListener("click", (event) => toggle(event.currentTarget, event.currentTarget.getAttribute("aria-pressed") !== "true", "with-ghost"));
+  $("show-before").addEventListener("click", (event) => toggle(event.currentTarget, event.currentTarget.getAttribute("aria-pressed") !== "true", "no-before"));
+  draw();
 
   // Set-up points: ticked once a session, folded when all are.
   const points = $("set-up");

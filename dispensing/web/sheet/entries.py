@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
+from statistics import median
 from typing import Any, cast
 
 from dispensing import case as c
@@ -304,6 +305,17 @@ def overlay(case: c.Case, dispense: Dispense, parsed: Mapping[str, Parsed]) -> c
             m = case.measurements
             case = replace(case, measurements=replace(m, readings=m.readings + typed))
     return case
+
+
+def typed_values(parsed: Mapping[str, Parsed]) -> dict[tuple[str, str], tuple[float, str]]:
+    """Readings that are typed: the middle one of each quantity and eye, mm, and what a height is measured from."""
+    p = parsed.get("readings")
+    values: dict[tuple[str, str], list[float]] = {}
+    for r in forms.typed_readings(p).readings if p else ():
+        if _plausible(r):
+            values.setdefault((r.quantity, r.eye), []).append(float(r.value))
+    reference = p.text("readings.reference") if p else ""
+    return {key: (median(found), reference or "box") for key, found in values.items()}
 
 
 def _float(value: Any) -> float | None:

@@ -18,7 +18,7 @@ from dispensing.gather import Rows, case_of, fetch, for_case
 from dispensing.models import Dispense, Reason
 from dispensing.prepared import Prepared
 from dispensing.sign_off import open_remarks
-from dispensing.web.sheet.entries import entries_of
+from dispensing.web.sheet.entries import entries_of, typed_values
 from dispensing.web.sheet.present import Sheet
 from dispensing.web.sheet.readings import Desk
 from practice import access
@@ -94,6 +94,8 @@ def whole(
         allowed=why_not is None and dispense.state not in CLOSED,
         why_not=why_not or "",
         remarks=remarks,
+        recorded=case if over else None,
+        typed=typed_values(parsed or {}) if over else {},
     )
     return Loaded(sheet=sheet, desk=Desk(dispense, found, entries, rows), rows=rows, recorded=case, reasons=reasons)
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
+from typing import Any
 
 from dispensing import case as c
 from dispensing import forms
@@ -13,10 +14,10 @@ from dispensing.assess import Assessment, blocks
 from dispensing.checks.findings import ORDER, Finding
 from dispensing.checks.words import power_word
 from dispensing.drawings.edge import edge_picture
-from dispensing.drawings.geometry import geometry_of
+from dispensing.drawings.geometry import PairGeometry, geometry_of, geometry_of_earlier
 from dispensing.drawings.pair import pair_picture
 from dispensing.drawings.shapes import Picture
-from dispensing.figures import Figures
+from dispensing.figures import Figures, compute
 from dispensing.forms import Entry
 from dispensing.models import Dispense, Reason, Remark, Signature
 from dispensing.optics.notation import format_axis, format_mm, format_power, format_prism
@@ -454,6 +455,29 @@ class Deed:
     kind: str = "plain"
 
 
+# --- readings that are typed and not saved yet ----------------------------------------------------------------------------
+
+
+def with_typed_readings(case: c.Case, typed: Mapping[tuple[str, str], tuple[float, str]]) -> c.Case:
+    """The Case as if each typed reading were adopted: for the picture only, never for figures or findings."""
+    if not typed:
+        return case
+    m = case.measurements
+    for eye in c.EYES:
+        changes: dict[str, Any] = {}
+        for quantity in ("far_pd", "near_pd"):
+            if found := typed.get((quantity, eye)):
+                changes[quantity] = found[0]
+        if found := typed.get(("height", eye)):
+            changes["height"], changes["height_reference"] = found
+        if (found := typed.get(("pupil", eye))) and found[1] == "box":
+            changes["pupil_height"] = found[0]
+        if changes:
+            adopted = replace(m.of(eye), **changes)
+            m = replace(m, right=adopted) if eye == "right" else replace(m, left=adopted)
+    return replace(case, measurements=m)
+
+
 # --- the whole --------------------------------------------------------------------------------------------------------
 
 
@@ -470,6 +494,8 @@ class Sheet:
     next_step: str = ""
     last_comment: Signature | None = None
     remarks: Sequence[Remark] = ()  # what the last return said of single fields
+    recorded: c.Case | None = None  # while somebody types: what is on record
+    typed: Mapping[tuple[str, str], tuple[float, str]] = field(default_factory=dict)  # quantity, eye: value, reference
 
     @property
     def case(self) -> c.Case:
@@ -508,16 +534,36 @@ class Sheet:
         return "unknown" if self.found.tally["unknown"] else "ok"
 
     @cached_property
-    def _geometry(self):  # type: ignore[no-untyped-def]
-        return geometry_of(self.case, self.found.figures)
+    def _geometry(self) -> PairGeometry:
+        """As it would be with what is typed: a reading stands where it would be adopted, though it is not adopted yet."""
+        case = with_typed_readings(self.case, self.typed)
+        return geometry_of(case, self.found.figures if case is self.case else compute(case))
 
     @cached_property
     def picture(self) -> Picture:
-        return pair_picture(self._geometry)
+        before = None if self.recorded is None else geometry_of(self.recorded, compute(self.recorded))
+        return pair_picture(self._geometry, earlier=self.ghost, before=before)
+
+    @cached_property
+    def ghost(self) -> PairGeometry | None:
+        """The newest earlier pair of which enough is on record to be drawn."""
+        return next((g for pair in self.case.earlier if (g := geometry_of_earlier(pair)) is not None), None)
 
     @cached_property
     def edge(self) -> Picture | None:
         return edge_picture(self._geometry)
+
+    @property
+    def grip(self) -> dict[str, str] | None:
+        """What a script needs to turn a place in the picture into a PD and a height; None while a point has no place."""
+        g = self._geometry
+        if not self.allowed or g.b is None or g.centre_distance is None:
+            return None
+        return {
+            "b": f"{g.b:.2f}",
+            "c": f"{g.centre_distance:.2f}",
+            "pd": "near_pd" if "near" in (g.right.centred_for, g.left.centred_for) else "far_pd",
+        }
 
     @property
     def cautions(self) -> tuple[Caution, ...]:

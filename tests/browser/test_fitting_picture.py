@@ -1,0 +1,148 @@
+"""The picture of the sheet: points dragged by mouse, finger and keys enter the readings; ghost, before and after, enlarged."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browser.axe import assert_clean
+from tests.browser.test_fitting_desk import settled, start, until
+from tests.browser.test_people_pages import listen, wide
+
+pytestmark = pytest.mark.browser
+
+
+def with_frame(page, tap: bool = False) -> str:
+    """A new dispense with a prescription, a frame and a confirmed fit."""
+    press = page.tap if tap else page.click
+    url = start(page)
+    page.fill("#f-prescription-right-sphere", "-225")
+    page.fill("#f-prescription-left-sphere", "-250")
+    press("#part-prescription summary h2")
+    settled(page)
+    page.fill("#f-frame-search", "52")
+    page.wait_for_selector(".frame-choice")
+    with page.expect_navigation():
+        press(".frame-choice >> nth=0")
+    press("text=The fit is final")
+    page.wait_for_selector("#fit-actions .ok-words")
+    settled(page)
+    return url
+
+
+def middle(page, key: str) -> tuple[float, float]:
+    box = page.locator(f'.handle[data-key="{key}"]').bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def scale(page) -> float:
+    """Pixels a millimetre."""
+    return page.evaluate("document.querySelector('#stage svg.pair').getScreenCTM().a")
+
+
+def test_a_point_that_is_dragged_types_its_readings(sign_in):
+    page = sign_in("trainee")
+    heard = listen(page)
+    url = with_frame(page)
+    x, y = middle(page, "right.pupil")
+    mm = scale(page)
+    begin = page.evaluate("document.getElementById('pair-facts').dataset.c / 2")
+    page.mouse.move(x + 3, y + 3)  # held off its middle: it does not jump
+    page.mouse.down()
+    page.mouse.move(x + 3 + 4 * mm, y + 3 - 2 * mm, steps=5)
+    page.mouse.up()
+    typed = page.input_value("[name='readings.far_pd.right']")
+    assert abs(float(typed) - (begin - 4)) <= 0.51
+    half_b = page.evaluate("document.getElementById('pair-facts').dataset.b / 2")
+    assert abs(float(page.input_value("[name='readings.height.right']")) - (half_b + 2)) <= 0.51
+    assert page.input_value("[name='readings.reference']") == "box"
+    assert "R pupil: PD" in page.inner_text("#placed")
+    page.wait_for_selector('#picture [data-part="right.pupil"]')  # the live answer draws it where it would be
+    now = middle(page, "right.pupil")
+    assert abs(now[0] - (x + 4 * mm)) <= 0.6 * mm
+    assert page.locator(".reading-list li").count() == 0  # typed, not on record
+    page.click("#placed-keep")
+    page.wait_for_selector(".reading-list li", state="attached")
+    settled(page)
+    assert page.locator(".reading-list li").count() == 2
+    assert "other" in page.text_content(".reading-list li >> nth=0")
+    assert page.input_value("[name='readings.pd_method']") == "pupillometer"  # given back
+    page.goto(url)
+    assert page.locator("#readings-now details summary:has-text('1 reading')").count() == 2
+    assert heard == []
+
+
+def test_arrows_move_a_point_and_undo_takes_it_back(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)
+    page.focus('.handle[data-key="left.pupil"]')
+    for _ in range(4):
+        page.keyboard.press("ArrowLeft")  # towards the nose for the left eye
+    page.keyboard.press("ArrowUp")
+    begin = page.evaluate("document.getElementById('pair-facts').dataset.c / 2")
+    assert float(page.input_value("[name='readings.far_pd.left']")) == pytest.approx(begin - 2, abs=0.26)
+    page.wait_for_selector('#picture [data-part="left.pupil"]')
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.activeElement.dataset.key") == "left.pupil"  # the new picture keeps the focus
+    page.click("#placed-undo")
+    assert page.input_value("[name='readings.far_pd.left']") == ""
+    until(page, "!document.querySelector('#picture [data-part=\"left.pupil\"]')")
+    assert not page.is_visible("#placed")
+
+
+def test_a_finger_drags_a_point_on_a_tablet(sign_in):
+    page = sign_in("trainee", width="tablet", has_touch=True)
+    with_frame(page, tap=True)
+    page.evaluate("window.scrollTo(0, 0)")
+    page.wait_for_timeout(500)
+    x, y = middle(page, "right.pupil")
+    mm = scale(page)
+    touch = page.context.new_cdp_session(page)
+    touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for part in (0.5, 1):
+        touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x + 3 * mm * part, "y": y}]})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    begin = page.evaluate("document.getElementById('pair-facts').dataset.c / 2")
+    until(page, "document.getElementsByName('readings.far_pd.right')[0].value !== ''")
+    assert abs(float(page.input_value("[name='readings.far_pd.right']")) - (begin - 3)) <= 0.51
+    page.tap("#placed-keep")
+    page.wait_for_selector(".reading-list li", state="attached")
+    assert not wide(page)
+
+
+def test_enlarged_by_key_and_closed_again(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)
+    before = page.locator("#stage svg.pair").bounding_box()["width"]
+    page.focus("#f-needs-wish")
+    page.keyboard.press("Alt+p")
+    page.wait_for_selector("dialog.large[open] svg.pair")
+    assert page.locator("#stage svg.pair").bounding_box()["width"] > before * 1.3
+    assert_clean(page)
+    page.keyboard.press("Escape")
+    page.wait_for_selector("dialog.large:not([open])", state="attached")
+    assert page.locator("#plan #stage svg.pair").count() == 1
+    page.click("#enlarge")
+    page.focus('.handle[data-key="right.pupil"]')
+    page.keyboard.press("ArrowRight")
+    assert page.is_visible("#placed-keep")
+    page.click("#enlarge")
+    assert page.locator("#plan > #placed").count() == 1
+
+
+def test_what_changed_is_marked_while_one_types(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)
+    page.fill("[name='readings.far_pd.right']", "31")
+    page.fill("[name='readings.height.right']", "22")
+    page.select_option("[name='readings.reference']", "box")
+    page.press("[name='readings.height.right']", "Enter")
+    page.wait_for_selector("#adopt-all")
+    page.click("#adopt-all")
+    page.wait_for_selector('#picture [data-part="right.fitting"]', state="attached")
+    page.fill("[name='readings.far_pd.right']", "34")
+    page.wait_for_selector('#picture [data-part="right.before"]', state="attached")
+    shown = "getComputedStyle(document.querySelector('#picture .before')).display"
+    assert page.evaluate(shown) != "none"
+    page.click("#show-before")
+    assert page.evaluate(shown) == "none"
+    assert "31.0" in page.inner_text("#readings-now .adopted-value >> nth=0")  # typing changed nothing on record
