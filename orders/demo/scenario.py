@@ -21,6 +21,7 @@ from dispensing.fhir import write_vision_prescription
 from dispensing.measure import NewReading, add_readings, adopt_value, save_measurement_reason, suggestion
 from dispensing.models import CatalogueFrame, Dispense, LensOption, Treatment
 from orders import issue, lab_progress
+from orders.demo import after
 from orders.demo.files import tree
 from orders.models import Lab, Order
 from practice.models import Branch, Client, Group, Staff
@@ -271,10 +272,12 @@ def _at_the_lab(entry: Entry, step: str, order: Order, actor: Staff, stage: Stag
         lab_progress.ask(lab=lab, number=number, text=entry["question"])
     elif step == "cannot_make":
         lab_progress.cannot_make(lab=lab, number=number, reason=entry["reason"])
-    elif step in ("in_work", "dispatched"):
+    elif step in ("in_work", "dispatched", *after.STEPS):
         lab_progress.promise(lab=lab, number=number, on=timezone.localdate() + timedelta(days=4))
         lab_progress.report_progress(lab=lab, number=number, state="in_work")
-        if step == "dispatched":
+        if step != "in_work":
             lab_progress.report_progress(lab=lab, number=number, state="dispatched", tracking=entry.get("tracking", ""))
+        if step in after.STEPS:
+            after.play(entry, Order.objects.get(pk=order.pk), actor)
     elif step != "acknowledged":
         raise Unplayable(f"no such stage: {step}")

@@ -319,7 +319,7 @@ def test_every_stage_is_shown(demo):
         "open", "waiting", "returned", "signed", "ordered", "collected", "cancelled",
     }  # fmt: skip
     assert set(Order.objects.values_list("state", flat=True)) == {
-        "issued", "acknowledged", "in_work", "dispatched", "cancelled",
+        "issued", "acknowledged", "in_work", "dispatched", "cancelled", "received", "rejected", "passed", "collected",
     } | ({"cannot_make"} & set(Order.State.values))  # fmt: skip
     assert Order.objects.exclude(replaces=None).count() == 1
     assert {d.branch.code for d in demo.played.values()} == {"SM", "HR", "FG", "PC"}
