@@ -74,7 +74,7 @@ class BranchForm(forms.Form):
     impact_statement = Read(partial(line, longest=400), label="Impact-resistance statement at the receipt check")
     prism_feed = forms.ChoiceField(
         required=False,
-        choices=Branch._meta.get_field("prism_feed").choices,
+        choices=Branch._meta.get_field("prism_feed").choices or [],
         label="Prism tolerance of an unequal pair goes by",
     )
 

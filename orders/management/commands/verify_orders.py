@@ -20,5 +20,7 @@ class Command(BaseCommand):
                 first, wrong = first or found, wrong + 1
                 self.stdout.write(f"{found.number}: {found.what}")
         if first is not None:
-            raise CommandError(f"{wrong} of {total} orders differ; the first is {first.number} of {first.group}: {first.what}")
+            raise CommandError(
+                f"{wrong} of {total} orders differ; the first is {first.number} of {first.group}: {first.what}"
+            )
         self.stdout.write(f"{total} orders, every one as it was issued.")
