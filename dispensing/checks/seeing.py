@@ -1,0 +1,223 @@
+"""Checks of what the client will see and carry: prism differences, colour, image size, weight."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
+from dispensing.checks.findings import Finder, Finding, Severity
+from dispensing.checks.registry import check
+from dispensing.checks.view import View
+from dispensing.checks.words import eye_word, mm
+
+
+@check(
+    "seeing.imbalance",
+    "confirm",
+    "Unequal vertical powers pull the eyes apart at the reading level",
+    family="lens",
+    source="differential prism of about 1 Δ not long tolerated, McCarthy, Optician C7205; slab-off from 1.5 Δ",
+    confidence="published",
+    needs=(
+        "person.notes",
+        "person.useful_eye",
+        "needs.uses",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.remark",
+        "measurements.right.height",
+        "lens.design",
+        "lens.remark",
+        "lens.slab_off",
+        "earlier",
+    ),
+)
+def imbalance(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: looking down through unequal vertical powers makes vertical prism between the eyes, which few tolerate beyond 1 Δ.
+    Fires: R −1.00, L −4.50 as a progressive: 3.5 Δ at 10 mm down (asks); 1.5 Δ is worth knowing.
+    Silent: R −1.00, L −1.75; slab-off ordered; the earlier pair had the same and is worn; single vision for distance.
+    """
+    value = v.figures.vertical_imbalance_near
+    if value is None or v.case.lens.slab_off or v.single_eye or not v.design:
+        return
+    if v.rx is not None and (v.rx.right.balance or v.rx.left.balance):
+        return
+    if v.family not in MULTIFOCAL and "near" not in v.uses:
+        return
+    size = abs(value)
+    ask = v.limit["imbalance.ask"]
+    if size < v.limit["imbalance.note"]:
+        return
+    # somebody who has worn unequal lenses of this kind is used to it
+    before_r, before_l = v.powers_before["right"], v.powers_before["left"]
+    used = (
+        v.earlier_rx_pair is not None
+        and before_r is not None
+        and before_l is not None
+        and abs(before_r.vertical - before_l.vertical) >= 0.7 * size
+    )
+    severity: Severity = "confirm" if size >= ask and not used and not v.rx_explained and not v.case.lens.remark else "note"
+    yield found(
+        f"{size:.2f} Δ between the eyes at the reading level.",
+        "lens.slab_off",
+        "lens.design",
+        seen=(
+            ("Vertical imbalance 10 mm down", round(size, 2), "Δ"),
+            ("Right vertical power", round(v.figures.right.vertical_power or 0.0, 2), "D"),
+            ("Left vertical power", round(v.figures.left.vertical_power or 0.0, 2), "D"),
+        ),
+        limit=f"{v.limit['imbalance.note']:.1f} Δ for comfort",
+        severity=severity,
+        consequence="Reading may tire or double.",
+        resolution="Slab-off, unequal round segments, a single-vision pair for near, or lowered optical centres.",
+    )
+
+
+@check(
+    "seeing.chromatic-blur",
+    "note",
+    "Coloured edges at the usual gaze angle",
+    family="lens",
+    source="transverse chromatic aberration, threshold 0.1 Δ, Jalie (from memory)",
+    confidence="from memory",
+    needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.right.axis", "lens.material"),
+)
+def chromatic_blur(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: away from the centre a strong lens of low Abbe number splits colours and blurs.
+    Fires: −8.00 in a material of Abbe 30.
+    Silent: −2.00 in the same; −8.00 in a material of Abbe 58.
+    """
+    limit = v.limit["blur.note"]
+    values = [(b, eye) for eye in EYES if (b := v.figures.of(eye).chromatic_blur) is not None]
+    if values and max(values)[0] > limit:
+        blur, eye = max(values)
+        material = v.case.lens.material
+        yield found(
+            f"{eye_word(eye)} chromatic blur {blur:.2f} Δ at the usual gaze angle.",
+            "lens.material",
+            seen=(("Chromatic blur", round(blur, 2), "Δ"), ("Abbe number", material.abbe if material else "", "")),
+            limit=f"{limit:.2f} Δ",
+            resolution=f"An Abbe number of {(material.abbe if material else 30) * blur / limit:.0f} or more would stay below it.",
+        )
+
+
+@check(
+    "seeing.image-size",
+    "note",
+    "The images of the two eyes differ in size",
+    family="lens",
+    source="trouble from 3 to 5 %, textbook (from memory)",
+    confidence="from memory",
+    needs=(
+        "person.useful_eye",
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "fit.vertex_mm",
+        "lens.design",
+        "lens.material",
+    ),
+)
+def image_size(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: unequal magnification strains or breaks binocular vision.
+    Fires: R +1.00, L +6.00.
+    Silent: R −2.00, L −3.00.
+    """
+    value = v.figures.magnification_difference_percent
+    if value is None or abs(value) < v.limit["magnification.note"] or v.single_eye:
+        return
+    yield found(
+        f"Images differ by {abs(value):.1f} % in size.",
+        "lens.design",
+        seen=(("Difference of magnification", round(abs(value), 1), "%"),),
+        limit=f"{v.limit['magnification.note']:g} %",
+        resolution="Match front curves and centre thicknesses, shorten the vertex distance, or think of contact lenses.",
+    )
+
+
+@check(
+    "seeing.image-jump",
+    "note",
+    "The image jumps at the segment top",
+    family="lens",
+    source="jump = addition × distance from segment top to its optical centre",
+    confidence="published",
+    needs=("prescription.right.add", "lens.design"),
+)
+def image_jump(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: crossing into a segment moves the image; a flat top moves it less than a round one.
+    Fires: round segment 24 with +2.50: 3 Δ.
+    Silent: flat top 28 with +2.00: 1 Δ; a progressive.
+    """
+    if v.family not in SEGMENTED:
+        return
+    values = [abs(j) for eye in EYES if (j := v.figures.of(eye).image_jump) is not None]
+    if values and max(values) > 2.0:
+        yield found(
+            f"The image jumps by {max(values):.2f} Δ at the segment top.",
+            "lens.design",
+            seen=(("Image jump", round(max(values), 2), "Δ"),),
+            limit="2 Δ",
+            resolution="A flat-top segment jumps less; a progressive not at all.",
+        )
+
+
+@check(
+    "seeing.weight",
+    "note",
+    "Heavy lenses",
+    family="lens",
+    source="dispensing teaching",
+    confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "frame.outline",
+        "lens.material",
+    ),
+)
+def weight(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: heavy lenses slide, and a fitting height slides with them.
+    Fires: 55 g for both lenses.
+    Silent: 22 g.
+    """
+    mass, limit = v.figures.mass_g, v.limit["weight.note"]
+    if mass is not None and mass > limit:
+        yield found(
+            f"Both lenses weigh {mass:.0f} g.",
+            "lens.material",
+            seen=(("Both lenses", round(mass, 1), "g"),),
+            limit=f"{limit:g} g",
+            resolution="A smaller frame, a higher index, or resin instead of glass.",
+        )
+
+
+@check(
+    "seeing.centre-depth",
+    "note",
+    "The near area lies low in the frame",
+    family="lens",
+    source="the eye turns down about 25 to 30° to read",
+    confidence="common practice",
+    needs=("lens.design",),
+)
+def near_low(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: a long corridor in a deep frame puts the reading area where the eye hardly reaches.
+    Fires: corridor 18 mm.
+    Silent: corridor 13 mm.
+    """
+    if (
+        v.family == "progressive"
+        and v.design is not None
+        and v.design.corridor_mm is not None
+        and v.design.corridor_mm > 17
+    ):
+        yield found(
+            f"A corridor of {mm(v.design.corridor_mm)}: the eye turns about {v.design.corridor_mm / 27 * 57.3:.0f}° down to read.",
+            "lens.design",
+            seen=(("Corridor", v.design.corridor_mm, "mm"),),
+            limit="17 mm",
+            resolution="A corridor of 13 to 15 mm, unless the client is used to a long one.",
+        )
