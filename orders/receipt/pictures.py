@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 
 from dispensing.drawings.shapes import Circle, Path, Picture, Shape, Text
-from orders.receipt.verdict import Judged, LensReading, OrderedLens, Verdict
+from orders.receipt.verdict import Judged, LensReading, OrderedLens, Verdict, power_found
 
 ALLOWANCE_MM = 20.0
 HALF_BAR = 30.0
@@ -90,7 +90,7 @@ def cylinder_region(ordered: OrderedLens, read: LensReading, verdict: Verdict, e
             "note-text", -HALF_FIELD + 1, -HALF_FIELD + 1.2, f"{2 * ROOM / scale:.2f} D = {2 * ROOM:.0f} mm", 2.4, "start"
         ),
     ]
-    power = read.power
+    power = power_found(ordered, read)
     words = "not measured"
     if power is not None:
         v = power.vector()

@@ -231,10 +231,17 @@ def _held(
     )  # fmt: skip
 
 
+def power_found(want: OrderedLens, read: LensReading) -> Power | None:
+    """The lens as measured; None while an ordered cylinder was not read. Where none is ordered, a blank cylinder is none."""
+    if read.cylinder is None and want.power is not None and want.power.cylinder:
+        return None
+    return read.power
+
+
 def _lens(
     eye: Eye, want: OrderedLens, read: LensReading, standard: Standard, kind: Kind, degressive: bool
 ) -> Iterator[Judged]:
-    got = read.power
+    got = power_found(want, read)
     if want.power is None:
         return  # a balance lens: its power is left to the lab
     allowed = power_tolerance(want.power, standard, kind)
@@ -344,7 +351,7 @@ def prism_found(
     none was. A progressive lens has no such centre: its prism has to be read at the prism reference point.
     """
     h, v = read.prism_in, read.prism_up
-    power = read.power or want.power
+    power = power_found(want, read) or want.power
     if power is None or kind == "progressive" or (h is not None and v is not None):
         return h, v
     dx = want.pd - read.pd if want.pd is not None and read.pd is not None else None
@@ -458,7 +465,7 @@ def _copied(ordered: Pair[OrderedLens], readings: Readings) -> bool:
 
 
 def _fits(want: OrderedLens, read: LensReading, standard: Standard, kind: Kind) -> bool:
-    if want.power is None or read.power is None:
+    if want.power is None or power_found(want, read) is None:
         return False
     rows = [
         j
@@ -478,7 +485,7 @@ def _remarks(ordered: Pair[OrderedLens], readings: Readings, standard: Standard,
         yield "Each lens has the power ordered for the other eye: right and left may be exchanged, in the frame or in the readings."
     for eye, fits in zip(EYES, straight, strict=True):
         want, read = ordered.of(eye), readings.of(eye)
-        if fits or want.power is None or read.power is None:
+        if fits or want.power is None or power_found(want, read) is None:
             continue
         if want.power.cylinder:
             turned = replace(read, axis=((read.axis or 180.0) + 90.0) % 180.0 or 180.0)

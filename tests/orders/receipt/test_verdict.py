@@ -359,6 +359,15 @@ def test_nothing_measured_is_never_within():
     assert len(verdict.missing) >= 8
 
 
+def test_a_cylinder_not_read_is_not_nil():
+    """A blank where a cylinder is ordered is missing; where none is ordered it is none."""
+    doc = document(ordered(-2.0, -1.5, 20.0), ordered(-2.0))
+    verdict = judge(doc, exact(doc, right={"cylinder": None, "axis": None}, left={"cylinder": None}))
+    assert verdict.outcome == "incomplete"
+    assert {"right: cylinder", "right: axis", "right: principal power, more plus"} <= set(verdict.missing)
+    assert not any(m.startswith("left") for m in verdict.missing)
+
+
 def test_a_balance_lens_is_not_judged():
     doc = document(ordered(-2.0), None)
     verdict = judge(doc, exact(doc))
