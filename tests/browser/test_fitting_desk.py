@@ -117,7 +117,7 @@ def test_a_whole_progressive_dispense_by_keyboard_alone(sign_in):
     page.reload()
     missing = page.inner_text("#review")
     assert "Every part is there." in missing, missing
-    assert "−2.25 / −0.75 × 90 add +2.00" in page.inner_text("#picture ~ #figures")
+    assert "−2.25 / −0.75 × 90 add +2.00" in page.inner_text("#figures")
     assert heard == []
 
 

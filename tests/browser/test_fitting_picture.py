@@ -146,3 +146,15 @@ def test_what_changed_is_marked_while_one_types(sign_in):
     page.click("#show-before")
     assert page.evaluate(shown) == "none"
     assert "31.0" in page.inner_text("#readings-now .adopted-value >> nth=0")  # typing changed nothing on record
+
+
+def test_the_earlier_pair_is_a_ghost_to_be_called_up(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)  # the first client of the demo has a pair on record
+    shown = "getComputedStyle(document.querySelector('#picture .ghost')).display"
+    assert page.evaluate(shown) == "none"
+    page.click("#show-ghost")
+    assert page.evaluate(shown) != "none"
+    assert page.get_attribute("#show-ghost", "aria-pressed") == "true"
+    page.click("#enlarge")
+    assert page.evaluate(shown) != "none"

@@ -534,14 +534,20 @@ class Sheet:
         return "unknown" if self.found.tally["unknown"] else "ok"
 
     @cached_property
-    def _geometry(self) -> PairGeometry:
+    def _pictured(self) -> c.Case:
         """As it would be with what is typed: a reading stands where it would be adopted, though it is not adopted yet."""
-        case = with_typed_readings(self.case, self.typed)
+        return with_typed_readings(self.case, self.typed)
+
+    @cached_property
+    def _geometry(self) -> PairGeometry:
+        case = self._pictured
         return geometry_of(case, self.found.figures if case is self.case else compute(case))
 
     @cached_property
     def picture(self) -> Picture:
-        before = None if self.recorded is None else geometry_of(self.recorded, compute(self.recorded))
+        old, now = self.recorded, self._pictured
+        moves = old is not None and (old.frame, old.measurements, old.lens) != (now.frame, now.measurements, now.lens)
+        before = geometry_of(old, compute(old)) if old is not None and moves else None
         return pair_picture(self._geometry, earlier=self.ghost, before=before)
 
     @cached_property
