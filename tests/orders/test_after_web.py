@@ -110,7 +110,11 @@ def test_a_stale_page_saves_nothing(cast, at, order):
 
 def test_the_live_verdict_keeps_nothing(cast, at, order):
     url = reverse("orders:receive_preview", args=[order.number])
-    page = at(cast.trainee).post(url, {"right.sphere": "-3.25", "right.cylinder": "x"}).content.decode()
+    page = (
+        at(cast.trainee)
+        .post(url, {"right.sphere": "-3.25", "right.cylinder": "-0.75", "right.axis": "95", "right.add": "x"})
+        .content.decode()
+    )
     assert "Outside tolerance" in page
     assert "1 figure not understood" in page
     assert "<html" not in page
