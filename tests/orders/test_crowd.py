@@ -21,7 +21,9 @@ from tests.orders.crowd import follow, issue_all
 from tests.orders.ready import ready_dispense
 
 ROOT = Path(__file__).resolve().parents[2]
-only_postgresql = pytest.mark.skipif("connection.vendor != 'postgresql'", reason="threads on SQLite are tested as processes")
+only_postgresql = pytest.mark.skipif(
+    "connection.vendor != 'postgresql'", reason="threads on SQLite are tested as processes"
+)
 only_sqlite = pytest.mark.skipif("connection.vendor != 'sqlite'", reason="processes on SQLite")
 
 
@@ -83,7 +85,9 @@ def test_processes_on_sqlite(tmp_path):
     actor, lab, *references = done.stdout.split()
     shares = [references[0:6], references[4:10], references[::-1][0:6], references[2:8]]
     crowd = [sys.executable, "-m", "tests.orders.crowd"]
-    reader = subprocess.Popen([*crowd, "follow", lab, str(len(references))], env=env, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    reader = subprocess.Popen(
+        [*crowd, "follow", lab, str(len(references))], env=env, stdout=subprocess.PIPE, text=True, cwd=ROOT
+    )
     writers = [
         subprocess.Popen([*crowd, "issue", actor, lab, *share], env=env, stdout=subprocess.PIPE, text=True, cwd=ROOT)
         for share in shares
@@ -133,10 +137,7 @@ def bare_order(cast, dispense, number: str, position: int) -> Order:
 
 def bare_dispenses(cast, count: int) -> list[Dispense]:
     return Dispense.objects.bulk_create(
-        [
-            Dispense(group=cast.group, branch=cast.branch, client=cast.client, dispenser=cast.dispenser)
-            for _ in range(count)
-        ]
+        [Dispense(group=cast.group, branch=cast.branch, client=cast.client, dispenser=cast.dispenser) for _ in range(count)]
     )
 
 

@@ -86,7 +86,17 @@ def test_the_schema_refuses_what_an_order_must_not_be():
     """One change at a time; each must be found."""
     assert faults(examples.example_document()) == []
     bad = {
-        ("lenses", "right", "ordered", "sphere"): [None, "-2.2", "+2.25", "-0.00", "-2,25", -2.25, "--2.25", "2.250", "1e2"],
+        ("lenses", "right", "ordered", "sphere"): [
+            None,
+            "-2.2",
+            "+2.25",
+            "-0.00",
+            "-2,25",
+            -2.25,
+            "--2.25",
+            "2.250",
+            "1e2",
+        ],
         ("lenses", "right", "ordered", "axis"): ["0.0", "181.0", "180.1", "95", "-5.0"],
         ("lenses", "left", "ordered", "prism", "resultant", "base_angle"): ["360.0", "-90.0", "400.0"],
         ("lenses", "left", "prescribed", "prism", "horizontal", "base"): ["up", "nasal", ""],
@@ -162,7 +172,8 @@ def test_both_lenses_are_ordered_in_the_branchs_cylinder_form():
     case = replace(
         examples.example_case(),
         prescription=c.Prescription(
-            right=c.PrescribedLens(sphere=2.0, cylinder=-1.0, axis=90), left=c.PrescribedLens(sphere=1.0, cylinder=1.0, axis=180)
+            right=c.PrescribedLens(sphere=2.0, cylinder=-1.0, axis=90),
+            left=c.PrescribedLens(sphere=1.0, cylinder=1.0, axis=180),
         ),
         rules=c.Rules(cylinder_form="plus"),
     )
@@ -231,7 +242,10 @@ def test_who_compensates_is_said_in_words():
     case = examples.example_case()
     for who, words in (("practice", "Do not compensate again"), ("maker", "to be compensated by the maker")):
         said = doc.build(
-            replace(case, lens=replace(case.lens, compensation=who)), examples.example_figures(), (), examples.example_meta()
+            replace(case, lens=replace(case.lens, compensation=who)),
+            examples.example_figures(),
+            (),
+            examples.example_meta(),
         )["instructions"]
         assert any(words in line for line in said)
     plain = doc.build(
@@ -253,9 +267,7 @@ def test_moments_are_in_utc_and_need_a_zone():
     document = doc.build(examples.example_case(), examples.example_figures(), (), meta)
     assert document["order"]["issued_at"] == "2026-07-01T09:00:00Z"
     with pytest.raises(ValueError, match="time zone"):
-        doc.build(
-            examples.example_case(), examples.example_figures(), (), replace(meta, issued_at=datetime(2026, 7, 1))
-        )
+        doc.build(examples.example_case(), examples.example_figures(), (), replace(meta, issued_at=datetime(2026, 7, 1)))
 
 
 # --- read back
@@ -297,7 +309,8 @@ def orders(draw):
         mount=draw(st.sampled_from(["full_rim", "grooved", "drilled"])),
         outline=draw(st.just(()) | st.builds(lambda n: examples.outline(a, b, n), st.sampled_from([36, 400]))),
         drill_points=tuple(
-            c.DrillPoint(x=x, y=y, diameter=1.4) for x, y in draw(st.lists(st.tuples(hundredths(-30, 30), hundredths(-30, 30)), max_size=3))
+            c.DrillPoint(x=x, y=y, diameter=1.4)
+            for x, y in draw(st.lists(st.tuples(hundredths(-30, 30), hundredths(-30, 30)), max_size=3))
         ),
     )
     rx = c.Prescription(right=draw(prescribed()), left=draw(prescribed()), vertex_mm=draw(st.none() | hundredths(5, 20)))
@@ -364,7 +377,9 @@ def test_read_back_the_document_says_what_the_case_says(made):
         assert Decimal(got["sphere"]) == printed(rx.sphere)
         assert Decimal(got["cylinder"]) == printed(rx.cylinder or 0)
         assert (None if got["axis"] is None else Decimal(got["axis"])) == (rx.axis if rx.cylinder else None)
-        assert (None if got["addition"] is None else Decimal(got["addition"])) == (None if rx.add is None else printed(rx.add))
+        assert (None if got["addition"] is None else Decimal(got["addition"])) == (
+            None if rx.add is None else printed(rx.add)
+        )
         for amount, base, part in ((rx.prism_h, rx.base_h, "horizontal"), (rx.prism_v, rx.base_v, "vertical")):
             assert Decimal(got["prism"][part]["amount"]) == printed(amount or 0)
             assert got["prism"][part]["base"] == (base if printed(amount or 0) else None)
@@ -372,7 +387,9 @@ def test_read_back_the_document_says_what_the_case_says(made):
         assert Decimal(ordered["cylinder"]) * (1 if case.rules.cylinder_form == "plus" else -1) >= 0
         wanted = matrix(printed(round(asked.sphere, 9)), printed(asked.cylinder), asked.axis)
         given_ = matrix(
-            Decimal(ordered["sphere"]), Decimal(ordered["cylinder"]), None if ordered["axis"] is None else Decimal(ordered["axis"])
+            Decimal(ordered["sphere"]),
+            Decimal(ordered["cylinder"]),
+            None if ordered["axis"] is None else Decimal(ordered["axis"]),
         )
         assert given_ == pytest.approx(wanted, abs=1e-9)
         assert Decimal(ordered["prism"]["in"]) == printed(asked.prism_in)

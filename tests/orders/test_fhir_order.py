@@ -137,7 +137,9 @@ def test_the_lab_gets_it_by_accept_and_by_suffix(door, make_order):
         assert by_suffix["Content-Type"] == by_accept["Content-Type"] == fhir.MEDIA_TYPES[version]
         assert by_suffix.content == by_accept.content
         MODELS[version].model_validate(exact(by_suffix.content))
-    assert door.get(f"orders/{number}", headers={"Accept": "application/fhir+json"})["Content-Type"] == fhir.MEDIA_TYPES["4.3"]
+    assert (
+        door.get(f"orders/{number}", headers={"Accept": "application/fhir+json"})["Content-Type"] == fhir.MEDIA_TYPES["4.3"]
+    )
     assert door.get(f"orders/{number}", headers={"Accept": "application/fhir+json; fhirVersion=3.0"}).status_code == 406
     tags = {door.get(f"orders/{number}.{s}")["ETag"] for s in ("json", "pdf", "fhir-r4b", "fhir-r5")}
     assert len(tags) == 4, "each form has its own tag"

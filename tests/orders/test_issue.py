@@ -40,7 +40,11 @@ def test_a_dispense_becomes_an_order(cast, ready):
     assert content["people"]["dispensed_by"]["registration_number"] == "D-11873"
     assert content["people"]["signed_by"] is None
     right = content["lenses"]["right"]
-    assert (right["ordered"]["sphere"], right["ordered"]["cylinder"], right["ordered"]["axis"]) == ("-2.25", "-0.75", "95.0")
+    assert (right["ordered"]["sphere"], right["ordered"]["cylinder"], right["ordered"]["axis"]) == (
+        "-2.25",
+        "-0.75",
+        "95.0",
+    )
     assert right["centration"]["decentration_in"] == "3.50"  # (52 + 18) / 2 - 31.5
     assert right["centration"]["decentration_up"] == "2.00"  # 22 - 40 / 2
     ready.refresh_from_db()

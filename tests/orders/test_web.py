@@ -215,7 +215,7 @@ def test_replacing_by_the_page(cast, at, order):
     response = client.post(urls_of(order)["replace"], {"reason": REASON, "lab": other.code, "version": 1}, follow=True)
     new = Order.objects.get(replaces=order)
     assert new.lab == other
-    assert f"Stands in for <a href=\"{urls_of(order)['detail']}\">" in response.content.decode()
+    assert f'Stands in for <a href="{urls_of(order)["detail"]}">' in response.content.decode()
     assert new.number in client.get(urls_of(order)["detail"]).content.decode()
 
 
@@ -251,7 +251,15 @@ def test_the_list_finds_by_number_state_lab_and_branch(cast, at, make_order):
     assert found(f"?branch={cast.other_branch.pk}") == set()
     assert found("?branch=all") == {first.number, second.number}
     assert found("?lab=" + cast.lab.code) == {first.number, second.number}
-    for odd in ("?q=%01", "?state=lost", "?branch=x", "?before=x", "?before=" + "9" * 30, "?q=" + "x" * 10_000, "?lab=%E2%82%AC"):
+    for odd in (
+        "?q=%01",
+        "?state=lost",
+        "?branch=x",
+        "?before=x",
+        "?before=" + "9" * 30,
+        "?q=" + "x" * 10_000,
+        "?lab=%E2%82%AC",
+    ):
         assert client.get(reverse("orders:list") + odd).status_code == 200, odd
 
 
