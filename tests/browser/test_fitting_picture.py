@@ -93,8 +93,12 @@ def test_a_finger_drags_a_point_on_a_tablet(sign_in):
     page = sign_in("trainee", width="tablet", has_touch=True)
     with_frame(page, tap=True)
     page.evaluate("window.scrollTo(0, 0)")
-    page.wait_for_timeout(500)
-    x, y = middle(page, "right.pupil")
+    until(page, "!document.querySelector('#sheet > aside').classList.contains('shrunk')")
+    at = (0.0, 0.0)
+    while at != (now := middle(page, "right.pupil")):  # the picture grows back to its size
+        at = now
+        page.wait_for_timeout(300)
+    x, y = at
     mm = scale(page)
     touch = page.context.new_cdp_session(page)
     touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
