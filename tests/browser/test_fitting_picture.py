@@ -30,7 +30,10 @@ def with_frame(page, tap: bool = False) -> str:
 
 
 def middle(page, key: str) -> tuple[float, float]:
-    box = page.locator(f'.handle[data-key="{key}"]').bounding_box()
+    box = None
+    while box is None:  # drawn anew with every size of the picture
+        page.wait_for_selector(f'.handle[data-key="{key}"]')
+        box = page.locator(f'.handle[data-key="{key}"]').bounding_box()
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
