@@ -126,7 +126,7 @@ def transposed_axes(axis: float) -> tuple[float, ...]:
               "rx.right-typed-twice", "pattern.another-client"),
 )  # fmt: skip
 def eyes_swapped(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: a classic of transcription. Each eye gets the other's lens.
+    """Why: a classic of copying out. Each eye gets the other's lens.
     Fires: last three pairs R −5.00 L −2.00, now R −2.00 L −5.00.
     Silent: R −5.25 L −2.25; eyes that are nearly alike.
     """

@@ -322,7 +322,7 @@ def superseded(v: View, found: Finder) -> Iterator[Finding]:
     "stop",
     "The powers that were read back are not those that were typed",
     family="prescription",
-    source="two independent transcriptions",
+    source="two independent entries",
     confidence="derived",
     needs=("prescription.read_back",),
     explains=("rx.read-back",),
@@ -369,7 +369,7 @@ def _moved(v: View, eye: Eye) -> bool:
     "confirm",
     "Only reading back could show a typing slip here",
     family="prescription",
-    source="two independent transcriptions; data entry is about 7 % of returns, Freeman & Evans 2010",
+    source="two independent entries; data entry is about 7 % of returns, Freeman & Evans 2010",
     confidence="derived",
     needs=(
         "prescription.right.sphere",
