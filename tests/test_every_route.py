@@ -343,15 +343,18 @@ def _client(person: Any = None) -> Client:
 
 
 def _get(client: Client, url: str, **headers: str) -> int:
-    answer = client.get(url, **headers)  # type: ignore[arg-type]
-    answer.close()
-    return answer.status_code
+    return _read(client.get(url, **headers))  # type: ignore[arg-type]
 
 
 def _post(client: Client, url: str, data: dict[str, str] | None = None) -> int:
-    answer = client.post(url, data or {})
-    answer.close()
-    return answer.status_code
+    return _read(client.post(url, data or {}))
+
+
+def _read(answer: Any) -> int:
+    """Read to its end, so that what it holds open is closed (closing it by hand would close the database's connection too)."""
+    if answer.streaming:
+        b"".join(answer.streaming_content)
+    return int(answer.status_code)
 
 
 @pytest.mark.filterwarnings("ignore::ResourceWarning")

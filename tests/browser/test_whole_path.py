@@ -94,11 +94,9 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
     }.items():
         fill(page, name, text)
     settled(page)
-    page.fill("#f-frame-search", "52")
+    page.fill("#f-frame-search", "Alder 247")
     page.wait_for_selector(".frame-choice")
-    choices = page.locator(".frame-choice")
-    full_rim = next(i for i in range(choices.count()) if "full rim" in choices.nth(i).inner_text())
-    choices.nth(full_rim).click()
+    page.locator(".frame-choice", has_text="52□18").first.click()
     page.wait_for_load_state()
     page.check("[name='fit.adjusted'] >> nth=0", force=True)
     for name, text in {"fit.vertex_mm": "12", "fit.pantoscopic_deg": "8", "fit.face_form_deg": "5"}.items():
@@ -122,7 +120,8 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
     )
     page.select_option("#f-lens-design", design)
     settled(page)
-    page.select_option("#f-lens-material", index=1)
+    material = page.locator("#f-lens-material option", has_text="hard resin 1.50").first.get_attribute("value")
+    page.select_option("#f-lens-material", material)
     fill(page, "lens.blank_diameter_mm", "70")
     settled(page)
 
@@ -149,6 +148,7 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
         ask.first.press("Enter")
         page.wait_for_load_state()
         page.goto(sheet)
+    assert page.locator(".finding.is-stop, .finding.is-unknown").count() == 0, page.inner_text("#say")
     page.click("#review .actions a.button:not(.plain)")
     page.click("button:has-text('Put forward')")
     page.wait_for_load_state()

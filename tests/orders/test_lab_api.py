@@ -7,6 +7,7 @@ import json
 from datetime import timedelta
 
 import pytest
+from django.db import connection
 from django.utils import timezone
 
 from orders import guard, labs
@@ -160,7 +161,7 @@ def test_query_count_of_a_page_does_not_grow(door, make_order, django_assert_num
     for _ in range(3):
         make_order()
     door.get("orders")
-    with django_assert_num_queries(2):  # token, page
+    with django_assert_num_queries(1 if connection.vendor == "postgresql" else 2):  # token and page, on PostgreSQL in one
         assert len(door.get("orders").json()["orders"]) == 3
 
 

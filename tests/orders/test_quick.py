@@ -79,7 +79,9 @@ def told(response) -> tuple:
         "Content-Length",
         "RateLimit-Policy",
     )
-    headers = {n: response.headers.get(n, "").removesuffix(", Cookie") for n in names}  # the view's passes the session's layers
+    headers = {
+        n: response.headers.get(n, "").removesuffix(", Cookie") for n in names
+    }  # the view's passes the session's layers
     return response.status_code, response.content, headers
 
 
