@@ -15,7 +15,9 @@ class Lab(models.Model):
     address = models.TextField(blank=True)
     email = models.EmailField(blank=True)
     active = models.BooleanField(default=True)
-    allowed_addresses = models.JSONField(default=list)  # networks its tokens are taken from, "192.0.2.0/24"; empty: from anywhere
+    allowed_addresses = models.JSONField(
+        default=list
+    )  # networks its tokens are taken from, "192.0.2.0/24"; empty: from anywhere
     record_text = models.BooleanField(default=False)  # may fetch orders as record text, an unverified profile
 
     class Meta:
@@ -349,7 +351,9 @@ class RecheckChange(models.Model):
 
     recheck = models.ForeignKey(Recheck, on_delete=models.CASCADE, related_name="changes")
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="+")
-    order = models.ForeignKey(Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+")  # out, not yet acknowledged
+    order = models.ForeignKey(
+        Order, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )  # out, not yet acknowledged
     state = models.CharField(max_length=10)  # of the dispense at that moment
     kind = models.CharField(max_length=8, choices=Kind.choices)
     check_id = models.CharField(max_length=80)

@@ -219,7 +219,8 @@ ACTIONS: dict[str, Rule] = {
         _post(SUPERVISOR, MANAGER, words=_SIGNERS), _not_own("Nobody returns their own dispense; change it instead.")
     ),
     "dispense.remeasure": _all(
-        _post(SUPERVISOR, MANAGER, words=_SIGNERS), _not_own("Nobody re-measures their own dispense; ask another supervisor.")
+        _post(SUPERVISOR, MANAGER, words=_SIGNERS),
+        _not_own("Nobody re-measures their own dispense; ask another supervisor."),
     ),
     "order.issue": _all(
         _post(DISPENSER, SUPERVISOR, MANAGER, words="A trainee cannot issue an order; it is issued by whoever signs."),

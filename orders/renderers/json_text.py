@@ -63,7 +63,9 @@ def line(
 
 def _moment(value: datetime | str | None) -> str | None:
     """A moment that is text already is in this form already."""
-    return value if value is None or isinstance(value, str) else value.astimezone(UTC).isoformat(timespec="seconds")[:19] + "Z"
+    return (
+        value if value is None or isinstance(value, str) else value.astimezone(UTC).isoformat(timespec="seconds")[:19] + "Z"
+    )
 
 
 def _day(value: date | None) -> str | None:
