@@ -16,6 +16,17 @@ from dispensing.optics.vertex import compensate
 
 _COMPENSATION = "vertex: F/(1 − xF) in each meridian; tilt: matrix form; tolerances ISO 21987:2017 Table 1 (from memory)"
 _TRANSPOSING = "transposition: sphere + cylinder, other sign, axis turned by 90"
+_COMPENSATED_FROM = (  # what a compensation is worked out from, and where it is stated
+    "prescription.right.sphere",
+    "prescription.right.cylinder",
+    "prescription.right.axis",
+    "prescription.vertex_mm",
+    "fit.face_form_deg",
+    "fit.pantoscopic_deg",
+    "fit.vertex_mm",
+    "lens.compensation",
+    "lens.ordered_right",
+)
 _SAME = 0.06  # two powers this near are the same power, rounded
 
 
@@ -99,17 +110,7 @@ def half_transposed(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
-    needs=(
-        "prescription.right.sphere",
-        "prescription.right.cylinder",
-        "prescription.right.axis",
-        "prescription.vertex_mm",
-        "fit.face_form_deg",
-        "fit.pantoscopic_deg",
-        "fit.vertex_mm",
-        "lens.compensation",
-        "lens.ordered_right",
-    ),
+    needs=_COMPENSATED_FROM,
     explains=("ordered.unexplained", "ordered.not-compensated"),
 )
 def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
@@ -127,17 +128,7 @@ def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
-    needs=(
-        "prescription.right.sphere",
-        "prescription.right.cylinder",
-        "prescription.right.axis",
-        "prescription.vertex_mm",
-        "fit.face_form_deg",
-        "fit.pantoscopic_deg",
-        "fit.vertex_mm",
-        "lens.compensation",
-        "lens.ordered_right",
-    ),
+    needs=_COMPENSATED_FROM,
     explains=("ordered.unexplained", "ordered.not-compensated"),
 )
 def twice(v: View, found: Finder) -> Iterator[Finding]:
@@ -199,17 +190,7 @@ def _compensated(v: View, found: Finder, kind: str) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
-    needs=(
-        "prescription.right.sphere",
-        "prescription.right.cylinder",
-        "prescription.right.axis",
-        "prescription.vertex_mm",
-        "fit.face_form_deg",
-        "fit.pantoscopic_deg",
-        "fit.vertex_mm",
-        "lens.compensation",
-        "lens.ordered_right",
-    ),
+    needs=_COMPENSATED_FROM,
 )
 def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a strong lens that sits elsewhere than it was tested, or tilted, has another power at the eye.
@@ -261,17 +242,7 @@ def not_compensated(v: View, found: Finder) -> Iterator[Finding]:
     family="lens",
     source=_COMPENSATION,
     confidence="derived",
-    needs=(
-        "prescription.right.sphere",
-        "prescription.right.cylinder",
-        "prescription.right.axis",
-        "prescription.vertex_mm",
-        "fit.face_form_deg",
-        "fit.pantoscopic_deg",
-        "fit.vertex_mm",
-        "lens.compensation",
-        "lens.ordered_right",
-    ),
+    needs=_COMPENSATED_FROM,
     explains=("ordered.not-compensated",),
 )
 def unexplained(v: View, found: Finder) -> Iterator[Finding]:
