@@ -9,7 +9,9 @@ Doing: a change needs a post at the branch it belongs to; what the post allows i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, TypeVar
@@ -18,7 +20,7 @@ from django.core.exceptions import FieldDoesNotExist
 from django.db.models import Exists, Model, Q, QuerySet
 
 from practice.errors import NotAllowed
-from practice.models import AuditEvent, Branch, Client, Post, Staff
+from practice.models import AuditEvent, Branch, Client, Cover, Post, Staff
 
 M = TypeVar("M", bound=Model)
 
@@ -77,14 +79,27 @@ def visible_staff(staff: Any) -> QuerySet[Staff]:
 
 
 def trains(staff: Any) -> QuerySet[Staff]:
-    """Whose training somebody answers for: those they supervise, and everybody at a branch they manage; never themselves."""
-    managed = Post.objects.filter(staff=staff.pk, role=MANAGER, branch__group=staff.group_id).values("branch")
-    return (
-        visible_staff(staff)
-        .filter(Q(posts__supervisor=staff.pk) | Q(posts__branch__in=managed))
-        .exclude(pk=staff.pk)
-        .distinct()
+    """Whose training somebody answers for: those they supervise or cover, and everybody at a branch they manage; never themselves.
+
+    Where they supervise no more, because their post there went or became another one, a trainee who is still put down under them does
+    not count.
+    """
+    own = Post.objects.filter(staff=staff.pk, branch__group=staff.group_id)
+    signing, managed = (
+        own.filter(role__in=[SUPERVISOR, MANAGER]).values("branch"),
+        own.filter(role=MANAGER).values("branch"),
     )
+    whose = Q(posts__supervisor=staff.pk, posts__branch__in=signing) | Q(posts__branch__in=managed)
+    for cover in Cover.objects.filter(by=staff.pk, ended_at=None).select_related("branch", "absent"):
+        if cover.from_on <= cover.branch.today() <= cover.to_on and covers_still(cover, staff):
+            whose |= Q(posts__supervisor=cover.absent_id, posts__branch=cover.branch_id)
+    return visible_staff(staff).filter(whose).exclude(pk=staff.pk).distinct()
+
+
+def covers_still(cover: Cover, by: Staff) -> bool:
+    """Whether both still have the posts that a cover was made between. Whoever is away may have closed their account meanwhile."""
+    absent = Post.objects.filter(staff=cover.absent_id, branch=cover.branch_id, role__in=[SUPERVISOR, MANAGER])
+    return signing_role(by, cover.branch) is not None and absent.exists()
 
 
 def visible_training(staff: Any) -> QuerySet[Staff]:
@@ -169,6 +184,17 @@ def _not_own(words: str) -> Rule:
     return rule
 
 
+def _not_own_work(ask: Ask) -> str | None:
+    """`own_work`: what of it is the asker's own work, in words, whoever it belongs to now."""
+    own = ask.facts.get("own_work", ())
+    if not own:
+        return None
+    whose = ask.subject.dispenser.display_name if ask.subject is not None else "the dispenser"
+    return (
+        f"Nobody signs their own work: {'; '.join(own)}. Another supervisor or the manager signs, or {whose} does it anew."
+    )
+
+
 def _registered_if_restricted(words: str) -> Rule:
     """`restricted`: what `restrictions` found; `signed_by_registered`: a registered person has signed exactly this."""
 
@@ -203,6 +229,11 @@ _MANAGER = _post(MANAGER, words="Only the manager of this branch can do this.")
 ACTIONS: dict[str, Rule] = {
     "client.create": _ANYBODY,
     "client.change": _ANYBODY,
+    "client.export": _post(SUPERVISOR, MANAGER, words=_SIGNERS),
+    "client.erase": _MANAGER,
+    "consent.note": _ANYBODY,
+    "retention.read": _MANAGER,
+    "cover.set": _post(SUPERVISOR, MANAGER, words=_SIGNERS),
     "dispense.start": _ANYBODY,
     "dispense.change": _ANYBODY,
     "dispense.cancel": _ANYBODY,
@@ -213,6 +244,7 @@ ACTIONS: dict[str, Rule] = {
     "dispense.sign": _all(
         _post(SUPERVISOR, MANAGER, words=_SIGNERS),
         _not_own("Nobody signs their own dispense; ask another supervisor."),
+        _not_own_work,
         _registered_if_restricted("a registered person has to sign."),
     ),
     "dispense.return": _all(
@@ -227,6 +259,7 @@ ACTIONS: dict[str, Rule] = {
         _registered_if_restricted("a registered person has to issue or sign."),
     ),
     "order.cancel": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
+    "order.print": _ANYBODY,
     "order.replace": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
     "receipt.record": _ANYBODY,
     "receipt.decide": _post(DISPENSER, SUPERVISOR, MANAGER, words=_NOT_TRAINEE),
@@ -240,17 +273,40 @@ ACTIONS: dict[str, Rule] = {
     "learning.people": _MANAGER,
     "branch.settings": _MANAGER,
     "staff.change": _MANAGER,
+    "sign_in.rules": _MANAGER,
+    "device.change": _post(SUPERVISOR, MANAGER, words=_SIGNERS),
     "audit.read": _MANAGER,
     "catalogue.change": _MANAGER,
+    "stock.change": _ANYBODY,
     "lab.change": _MANAGER,
 }
+
+
+_roles: ContextVar[dict[tuple[int, int], str | None] | None] = ContextVar("roles", default=None)
+
+
+@contextmanager
+def looked_up_once() -> Iterator[None]:
+    """Within it each role is asked of the database once. For a page that only reads: a deed always asks anew."""
+    token = _roles.set({})
+    try:
+        yield
+    finally:
+        _roles.reset(token)
 
 
 def role_at(staff: Any, branch: Branch) -> str | None:
     """The role of somebody at a branch, None without a post there or in another group."""
     if not getattr(staff, "is_authenticated", False) or not staff.is_active or staff.group_id != branch.group_id:
         return None
-    return staff.posts.filter(branch=branch).values_list("role", flat=True).first()
+    known = _roles.get()
+    key = (staff.pk, branch.pk)
+    if known is not None and key in known:
+        return known[key]
+    role = staff.posts.filter(branch=branch).values_list("role", flat=True).first()
+    if known is not None:
+        known[key] = role
+    return role
 
 
 def why_not(

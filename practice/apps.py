@@ -6,6 +6,8 @@ class PracticeConfig(AppConfig):
     name = "practice"
 
     def ready(self) -> None:
-        from practice import audit_guard
+        from practice import audit_function, audit_guard, deeds
 
+        deeds.contribute_own()
         post_migrate.connect(audit_guard.install, sender=self)
+        post_migrate.connect(audit_function.install, sender=self)

@@ -15,6 +15,7 @@ from practice import access, audit
 from practice.errors import Conflict, Invalid
 from practice.models import Branch, Staff
 from practice.signals import limit_changed
+from practice.unique import taken
 
 FIELDS = (
     "name",
@@ -30,12 +31,14 @@ FIELDS = (
     "idle_minutes",
     "keep_adult_years",
     "keep_child_until_age",
+    "adult_from_age",
     "groove_mm",
     "name_on_lab_documents",
     "impact_statement",
     "prism_feed",
 )
 SHORTEST_REASON = 10
+CODE_TAKEN = "Another branch of this group uses that prefix."
 
 
 def _locked(branch: Branch) -> Branch:
@@ -54,14 +57,15 @@ def change_branch(*, actor: Staff, branch: Branch, seen: str, values: Mapping[st
             if name in values:
                 setattr(row, name, values[name])
         if Branch.objects.filter(group=row.group, code=row.code).exclude(pk=row.pk).exists():
-            raise Invalid({"code": "Another branch of this group uses that prefix."})
+            raise Invalid({"code": CODE_TAKEN})
         try:
             row.full_clean(validate_unique=False, validate_constraints=False)
         except ValidationError as problem:
             raise Invalid({name: messages[0] for name, messages in problem.message_dict.items()}) from problem
         old, new = audit.changed(before, audit.snapshot(row, FIELDS))
         if new:
-            row.save(update_fields=FIELDS)
+            with taken("code", CODE_TAKEN):
+                row.save(update_fields=FIELDS)
             _told(row, actor, "branch.settings_changed", old, new)
         return row
 

@@ -11,9 +11,10 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 
 from practice import access, audit
-from practice.errors import Conflict, Invalid
+from practice.errors import Conflict, Invalid, Refused
 from practice.models import Branch, Client, Staff
-from practice.words import dates_meant, digits_of, fold, slips
+from practice.models_names import NameWord
+from practice.words import dates_meant, digits_of, fold, slips, slips_to_beginnings
 
 FIELDS = (
     "given_name",
@@ -30,7 +31,8 @@ FIELDS = (
     "notes",
     "branch",
 )
-MOST_LOOKED_AT = 4000  # rows compared letter by letter for typing slips
+MOST_LOOKED_AT = 2000  # clients whose names are put in order by their slips
+MOST_MEANT = 12  # words of names that one typed word may mean
 
 
 # --- finding ----------------------------------------------------------------------------------------------------------
@@ -81,48 +83,75 @@ def _by_name(clients: QuerySet[Client], words: list[str], most: int) -> list[Cli
         return []
     exact = clients
     for word in words:
-        exact = exact.filter(search_name__contains=word)
+        exact = exact.filter(_has(word))
     found = list(exact.order_by("family_name", "given_name")[: most * 4])
     found.sort(key=lambda c: not all(any(p.startswith(w) for p in c.search_name.split()) for w in words))
     if len(found) >= most or all(len(w) < 4 for w in words):
         return found[:most]
     have = {c.pk for c in found}
-    close = sorted(
-        (
-            (distance, name, pk)
-            for pk, name in _alike(clients, words)
-            if pk not in have and (distance := _distance(words, name)) >= 0
-        )
-    )
+    close = sorted((distance, name, pk) for pk, name, distance in _alike(clients, words) if pk not in have)
     near = clients.in_bulk([pk for _, _, pk in close[: most - len(found)]])
     return found + [near[pk] for _, _, pk in close[: most - len(found)] if pk in near]
 
 
-def _alike(clients: QuerySet[Client], words: list[str]) -> Iterable[tuple[int, str]]:
-    """Rows that share a piece with every longer word: one slip in a word leaves some piece of it whole."""
+def _has(word: str) -> Q:
+    """A part of a name contains the word, or begins with it where it is too short to be looked up inside of names."""
+    if len(word) >= 3:
+        return Q(search_name__contains=word)
+    return Q(search_name__startswith=word) | Q(search_name__contains=f" {word}")
+
+
+def _alike(clients: QuerySet[Client], words: list[str]) -> Iterable[tuple[int, str, int]]:
+    """Clients in whose name every word is read with a few slips: key, name and slips in all."""
+    meant = {}
     for word in words:
-        if len(word) < 4:
-            continue
-        size = 3 if len(word) >= 6 else 2
-        some = Q()
-        for i in range(len(word) - size + 1):
-            some |= Q(search_name__contains=word[i : i + size])
+        near = _near(word)
+        meant[word] = near
+        some = _has(word) if len(word) < 4 else Q()
+        for each in near:
+            some |= Q(search_name__contains=each)
+        if not some:
+            return
         clients = clients.filter(some)
-    return clients.order_by("search_name").values_list("pk", "search_name")[:MOST_LOOKED_AT]
+    for pk, name in clients.order_by().values_list("pk", "search_name")[:MOST_LOOKED_AT]:
+        parts = name.split()
+        best = [
+            min((meant[w][p] for p in parts if p in meant[w]), default=None)
+            if len(w) >= 4
+            else 0
+            if any(p.startswith(w) for p in parts)
+            else None
+            for w in words
+        ]
+        if None not in best:
+            yield pk, name, sum(b for b in best if b is not None)
 
 
-def _distance(words: list[str], name: str) -> int:
-    """Slips needed to read every word as (the beginning of) a part of the name; -1 when too many."""
-    parts, total = name.split(), 0
-    for word in words:
-        allowed = 0 if len(word) < 4 else 1 if len(word) < 7 else 2
-        n = len(word)
-        readings = {p for part in parts for p in (part, part[: n - 1], part[:n], part[: n + 1])}
-        best = min((slips(word, p, allowed) for p in readings), default=allowed + 1)
-        if best > allowed:
-            return -1
-        total += best
-    return total
+def _near(word: str) -> dict[str, int]:
+    """The words of names that may be meant by one of four letters or more, with the slips between; the nearest few.
+
+    One slip in a word leaves some piece of it whole, and moves it by a place at most; two slips, by two.
+    """
+    n = len(word)
+    if n < 4:
+        return {}
+    allowed, size = 1 if n < 7 else 2, 3 if n >= 6 else 2
+    pieces = [(i, word[i : i + size]) for i in range(n - size + 1)]
+    some = Q()
+    for _, piece in pieces:
+        some |= Q(word__contains=piece)
+    rows = NameWord.objects.filter(some).values_list("word", flat=True)
+    alike = (w for w in rows if any(w.find(p, max(0, i - allowed), i + allowed + size) >= 0 for i, p in pieces))
+    nearest = sorted(pair for pair in ((slips_in(word, each, allowed), each) for each in alike) if pair[0] <= allowed)
+    return {each: distance for distance, each in nearest[:MOST_MEANT]}
+
+
+def slips_in(word: str, part: str, allowed: int) -> int:
+    """Slips needed to read `word` as `part` or as its beginning (a letter shorter, as long, a letter longer); `allowed` + 1 when more."""
+    n = len(word)
+    if len(set(word).difference(part[: n + allowed])) > allowed:  # that many letters it has not: no need to look closer
+        return allowed + 1
+    return slips_to_beginnings(word, part, {n - 1, n, n + 1, len(part)}, allowed)
 
 
 def same_person(clients: QuerySet[Client], *, family_name: str, given_name: str, born: date) -> list[Client]:
@@ -169,6 +198,8 @@ def change_client(*, actor: Staff, client: Client, version: int, values: Mapping
         to = values.get("branch") or row.branch
         if not access.may(actor, "client.change", branch=to):
             access.require(actor, "client.change", branch=row.branch)
+        if row.erased_at is not None:
+            raise Refused("This client has been erased. Put them on record anew.")
         if row.version != version:
             raise Conflict("Somebody else changed this client since you opened the page. Nothing of yours was saved yet.")
         if to.group_id != row.group_id:

@@ -30,9 +30,15 @@ class Group(models.Model):
     """Branches that share clients, catalogues and rules."""
 
     name = models.CharField(max_length=120)
+    second_factor_roles = models.JSONField(default=list, blank=True)  # who must have a second factor to sign in
+    pin_hours = models.PositiveSmallIntegerField(null=True, blank=True, default=10)  # empty: no switching by PIN
 
     def __str__(self) -> str:
         return self.name
+
+    def today(self) -> date:
+        """The date where it is earliest among the branches: what ends with this day has ended at all of them."""
+        return min((branch.today() for branch in self.branches.all()), default=timezone.localdate())
 
 
 class Branch(models.Model):
@@ -60,6 +66,7 @@ class Branch(models.Model):
     idle_minutes = models.PositiveSmallIntegerField(null=True, blank=True, default=30)  # a session ends after; empty: never
     keep_adult_years = models.PositiveSmallIntegerField(default=10)
     keep_child_until_age = models.PositiveSmallIntegerField(default=25)
+    adult_from_age = models.PositiveSmallIntegerField(default=18)  # younger at the last visit: kept as a child's
     groove_mm = models.DecimalField(max_digits=3, decimal_places=2, default="0.50")
     limits = models.JSONField(default=dict, blank=True)  # thresholds changed here: {name: {"value", "reason", "by", "on"}}
     name_on_lab_documents = models.BooleanField(default=False)
@@ -156,6 +163,7 @@ class Client(models.Model):
     notes = models.TextField(blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1)
+    erased_at = models.DateTimeField(null=True, blank=True)  # who they were is gone; what was made remains, nobody's
 
     class Meta:
         indexes = [
@@ -179,7 +187,41 @@ class Client(models.Model):
         self.set_search_columns()
         if update_fields is not None:
             update_fields = {*update_fields, "search_name", "phone_digits"}
+        old = ""
+        if not self._state.adding:
+            old = type(self)._base_manager.filter(pk=self.pk).values_list("search_name", flat=True).first() or ""
         super().save(*args, update_fields=update_fields, **kwargs)
+        if old != self.search_name:
+            learn([self.search_name])
+            forget(words_of([old]) - words_of([self.search_name]))
+
+
+class Told:
+    """`before` or `after` of an audit row as it is read: what the chain holds, with what is kept beside it while it is there."""
+
+    def __init__(self, field: models.Field[Any, Any]) -> None:
+        self.name = field.attname
+
+    def __get__(self, event: AuditEvent | None, owner: type[AuditEvent]) -> Any:
+        if event is None:
+            return self
+        if self.name not in event.__dict__:
+            event.refresh_from_db(fields=[self.name])
+        held = event.__dict__[self.name]
+        detail = event.kept_beside() if event.__dict__.get("detail_digest") else None
+        return held if detail is None else {**held, **getattr(detail, self.name)}
+
+    def __set__(self, event: AuditEvent, value: Any) -> None:
+        event.__dict__[self.name] = value
+
+
+class ToldField(models.JSONField):
+    """A part of an audit row that may have more beside it."""
+
+    descriptor_class = Told
+
+    def pre_save(self, model_instance: models.Model, add: bool) -> Any:
+        return model_instance.__dict__[self.attname]
 
 
 class AuditEvent(models.Model):
@@ -197,8 +239,11 @@ class AuditEvent(models.Model):
     actor_name = models.CharField(max_length=160)  # as it was then; a lab's name for the lab API
     action = models.CharField(max_length=60)  # dotted, e.g. "dispense.signed"
     subject = models.CharField(max_length=80, db_index=True)  # e.g. "dispense D-7F3K9QX"
-    before = models.JSONField(default=dict)
-    after = models.JSONField(default=dict)
+    before = ToldField(default=dict)
+    after = ToldField(default=dict)
+    detail_digest = models.CharField(
+        max_length=64, blank=True, default=""
+    )  # of what is kept beside the chain (AuditDetail)
     sequence = models.PositiveBigIntegerField()
     previous_digest = models.CharField(max_length=64)
     digest = models.CharField(max_length=64)
@@ -206,6 +251,18 @@ class AuditEvent(models.Model):
     class Meta:
         constraints = [models.UniqueConstraint(fields=["group", "sequence"], name="audit_sequence_once_per_group")]
         indexes = [models.Index(fields=["client", "at"], name="audit_by_client")]
+
+    def refresh_from_db(self, *args: Any, **kwargs: Any) -> None:
+        """What is kept beside a row is never copied into it."""
+        super().refresh_from_db(*args, **kwargs)
+        self.__dict__.update(AuditEvent.objects.values("before", "after").get(pk=self.pk))
+
+    def kept_beside(self) -> AuditDetail | None:
+        """What is kept beside the chain; None where there is nothing, or where it went when the client was erased."""
+        try:
+            return self.detail
+        except AuditDetail.DoesNotExist:
+            return None
 
 
 class AuditHead(models.Model):
@@ -237,3 +294,79 @@ class SignedIn(models.Model):
 
     class Meta:
         ordering = ["-used_at", "-id"]
+
+
+# --- supervision and privacy ------------------------------------------------------------------------------------------
+
+
+class AuditDetail(models.Model):
+    """What a row of the audit trail says about a client: kept beside the chain, which holds only a salted digest of it.
+
+    Gone once the client is erased; the database refuses to remove it before, and to change it at all (`audit_guard`).
+    """
+
+    event = models.OneToOneField(  # the database lets no row of the trail go, so that nothing is left to look after here
+        AuditEvent, on_delete=models.DO_NOTHING, db_constraint=False, primary_key=True, related_name="detail"
+    )
+    salt = models.CharField(max_length=64)  # hexadecimal; without it the digest tells nothing
+    before = models.JSONField(default=dict)
+    after = models.JSONField(default=dict)
+
+
+class Cover(models.Model):
+    """Somebody answers for a supervisor's trainees at a branch while that supervisor is away; ends by itself."""
+
+    branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="covers")
+    absent = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="covered_by")
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="covers")
+    from_on = models.DateField()
+    to_on = models.DateField()  # the last day, counted at the branch
+    set_by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    set_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True, blank=True)  # before its last day, by somebody
+    ended_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["from_on", "id"]
+        indexes = [models.Index(fields=["branch", "to_on"], name="cover_by_branch")]
+
+
+class ConsentNote(models.Model):
+    """What a client has agreed to, or has taken back: each is a row of its own, none is changed."""
+
+    client = models.ForeignKey(Client, on_delete=models.PROTECT, related_name="consents")
+    purpose = models.CharField(max_length=200)
+    given = models.BooleanField()  # False: withdrawn
+    on = models.DateField()  # when the client said so
+    how = models.CharField(max_length=120, blank=True)  # in words, on paper, …
+    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["at", "id"]
+
+
+from practice.models_contents import LooseContent  # noqa: E402
+from practice.models_names import NameWord, forget, learn, words_of  # noqa: E402
+from practice.models_sign_in import Device, DeviceUser, Pin, SignInLink  # noqa: E402
+
+__all__ = [
+    "AuditDetail",
+    "AuditEvent",
+    "AuditHead",
+    "Branch",
+    "Client",
+    "ConsentNote",
+    "Cover",
+    "Device",
+    "DeviceUser",
+    "Group",
+    "LooseContent",
+    "NameWord",
+    "Pin",
+    "Post",
+    "SignInLink",
+    "SignInTry",
+    "SignedIn",
+    "Staff",
+]

@@ -16,10 +16,11 @@ ONCE_IN = timedelta(hours=1)
 log = logging.getLogger(__name__)
 
 
-def note_seen(*, actor: Staff, client: Client, branch: Branch | None, page: str) -> bool:
+def note_seen(*, actor: Staff, client: Client, branch: Branch | None, page: str) -> bool | None:
     """Record that somebody opened a page about a client (`page`: "client C-7F3K9QX", "dispense D-4QK7MWE", ...).
 
-    True when a row was added. A trouble of the database is logged and swallowed: looking after the client comes first.
+    True when a row was added, False when there is one of this hour. A trouble of the database is logged and swallowed, since looking
+    after the client comes first; None then: it is not on record yet.
     """
     try:
         since = timezone.now() - ONCE_IN
@@ -31,5 +32,5 @@ def note_seen(*, actor: Staff, client: Client, branch: Branch | None, page: str)
             )
     except DatabaseError:
         log.exception("could not record who looked")
-        return False
+        return None
     return True

@@ -9,12 +9,14 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from practice import access, audit
+from practice import access, audit, devices, sessions, sign_in
 from practice.errors import Conflict, Invalid, Refused
-from practice.models import Branch, Post, Staff
+from practice.models import Branch, Group, Post, Staff
+from practice.unique import taken
 
 PERSON = ("first_name", "last_name", "registration_number", "is_active")
 POST = ("role", "supervisor_id")
+NAME_TAKEN = "Somebody signs in under that name already."
 Role = Post.Role
 
 
@@ -43,14 +45,14 @@ def add_person(*, actor: Staff, branch: Branch, username: str, password: str, va
         if not username:
             errors["username"] = "Type the name they sign in with."
         elif Staff.objects.filter(username__iexact=username).exists():
-            errors["username"] = "Somebody signs in under that name already."
+            errors["username"] = NAME_TAKEN
         for name in ("first_name", "last_name", "registration_number"):
             setattr(person, name, values.get(name, ""))
         try:
             validate_password(password, person)
         except ValidationError as problem:
             errors["password"] = problem.messages[0]
-        errors |= _post_errors(person, branch, values)
+        errors |= post_errors(person, branch, values)
         if errors:
             raise Invalid(errors)
         person.set_password(password)
@@ -58,7 +60,8 @@ def add_person(*, actor: Staff, branch: Branch, username: str, password: str, va
             person.full_clean(validate_unique=False)
         except ValidationError as problem:
             raise Invalid({n: m[0] for n, m in problem.message_dict.items()}) from problem
-        person.save()
+        with taken("username", NAME_TAKEN):
+            person.save()
         Post.objects.create(staff=person, branch=branch, role=values["role"], supervisor=_supervisor_for(values))
         _told(person, branch, actor, "staff.added", {}, shown_of(person, branch) | {"username": username})
         return person
@@ -71,6 +74,8 @@ def change_person(*, actor: Staff, person: Staff, branch: Branch, seen: str, val
     """
     with transaction.atomic():
         access.require(actor, "staff.change", branch=branch)
+        # one change of people at a time in a group: two managers who end each other's posts at once would leave nobody
+        Group.objects.select_for_update(no_key=True).get(pk=branch.group_id)
         row = Staff.objects.select_for_update(of=("self",)).select_related("group").get(pk=person.pk)
         if row.group_id != branch.group_id:
             raise Refused("That person belongs to another group.")
@@ -80,9 +85,11 @@ def change_person(*, actor: Staff, person: Staff, branch: Branch, seen: str, val
         for name in PERSON:
             if name in values:
                 setattr(row, name, values[name])
-        errors = _post_errors(row, branch, values) if values.get("role") else {}
+        errors = post_errors(row, branch, values) if values.get("role") else {}
         if not errors and _last_manager(row, branch) and (values.get("role") != Role.MANAGER or not row.is_active):
             errors["role"] = "This is the only manager of the branch: make somebody else manager first."
+        if not errors and before["is_active"] and not row.is_active and (alone := _managed_alone(row, but=branch)):
+            errors["is_active"] = f"This is the only manager of {alone}: somebody else has to be made manager there first."
         if errors:
             raise Invalid(errors)
         try:
@@ -90,6 +97,10 @@ def change_person(*, actor: Staff, person: Staff, branch: Branch, seen: str, val
         except ValidationError as problem:
             raise Invalid({n: m[0] for n, m in problem.message_dict.items()}) from problem
         row.save(update_fields=PERSON)
+        if not row.is_active:
+            sessions.end_all(person=row)
+            devices.forget_person(row)
+            sign_in.links_end(person=row)
         if values.get("role"):
             Post.objects.update_or_create(
                 staff=row, branch=branch, defaults={"role": values["role"], "supervisor": _supervisor_for(values)}
@@ -115,6 +126,9 @@ def set_password(*, actor: Staff, person: Staff, branch: Branch, password: str) 
             raise Refused("That person has no post at this branch.")
         row.set_password(password)
         row.save(update_fields=["password"])
+        sessions.end_all(person=row)
+        devices.forget_person(row)
+        sign_in.links_end(person=row)
         _told(row, branch, actor, "staff.password_set", {}, {})
 
 
@@ -122,7 +136,8 @@ def _supervisor_for(values: Mapping[str, Any]) -> Staff | None:
     return values.get("supervisor") if values.get("role") == Role.TRAINEE else None
 
 
-def _post_errors(person: Staff, branch: Branch, values: Mapping[str, Any]) -> dict[str, str]:
+def post_errors(person: Staff, branch: Branch, values: Mapping[str, Any]) -> dict[str, str]:
+    """What is wrong with the post somebody is to have at a branch."""
     role, supervisor = values.get("role"), values.get("supervisor")
     if role not in Role.values:
         return {"role": "Choose what they do here."}
@@ -142,6 +157,12 @@ def _last_manager(person: Staff, branch: Branch) -> bool:
         Post.objects.filter(branch=branch, role=Role.MANAGER, staff__is_active=True).values_list("staff", flat=True)
     )
     return managers == {person.pk}
+
+
+def _managed_alone(person: Staff, *, but: Branch) -> str:
+    """The name of another branch that would be left without a manager; empty when there is none."""
+    posts = Post.objects.filter(staff=person, role=Role.MANAGER).exclude(branch=but).select_related("branch")
+    return next((post.branch.name for post in posts if _last_manager(person, post.branch)), "")
 
 
 def _told(

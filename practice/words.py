@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Collection
 from datetime import date, timedelta
 
 LONGEST_LINE = 120
@@ -31,6 +32,11 @@ def digits_of(text: str) -> str:
     return re.sub(r"[^0-9]", "", text)
 
 
+def number_in(text: str, *, digits: int = 9) -> int | None:
+    """A whole number as an address or a hidden field has it: at most so many ASCII digits. None for anything else."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= digits else None
+
+
 def slips(a: str, b: str, most: int = 2) -> int:
     """Typing slips between two words: letters put in, left out, changed or exchanged with a neighbour; `most` + 1 if more.
 
@@ -38,6 +44,12 @@ def slips(a: str, b: str, most: int = 2) -> int:
     """
     if abs(len(a) - len(b)) > most:
         return most + 1
+    return slips_to_beginnings(a, b, {len(b)}, most)
+
+
+def slips_to_beginnings(a: str, b: str, lengths: Collection[int], most: int) -> int:
+    """The fewest slips between `a` and a beginning of `b` that has one of these lengths; `most` + 1 if more."""
+    b = b[: len(a) + most]  # a longer one needs more letters put in than that
     before_last: list[int] = []
     last = list(range(len(b) + 1))
     for i, x in enumerate(a, start=1):
@@ -50,7 +62,7 @@ def slips(a: str, b: str, most: int = 2) -> int:
         if min(row) > most:
             return most + 1
         before_last, last = last, row
-    return min(last[-1], most + 1)
+    return min([most + 1, *(last[n] for n in lengths if 0 <= n < len(last))])
 
 
 # --- readers ----------------------------------------------------------------------------------------------------------

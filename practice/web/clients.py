@@ -8,22 +8,23 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_http_methods
 
 from practice import access, clients
-from practice.errors import Conflict, Invalid, NotAllowed
+from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Client
 from practice.web.fields import Field, with_errors
 from practice.web.forms import Read, fields_of, show_errors
+from practice.web.pager import Stretch
 from practice.web.seen import opened
 from practice.web.shell import branch_of
 from practice.words import LONGEST_PROSE, birth_date, dates_meant, line, long_date, person_name, prose, telephone
 
 A_PAGE = 50
+A_FEW = 1000  # more are not counted one by one each time the page is opened
 
 
 class ClientForm(forms.Form):
@@ -86,7 +87,7 @@ class ClientForm(forms.Form):
                 "help": "Day first: 12/3/1961, 12 March 61 or 120361.",
                 "echo": _understood(str(self["date_of_birth"].value() or ""), self),
                 "attrs": {
-                    "hx-get": reverse("practice:read_birth_date"),
+                    "hx-post": reverse("practice:read_birth_date"),
                     "hx-trigger": "change, keyup changed delay:300ms",
                     "hx-target": "#f-date_of_birth-echo",
                     "hx-sync": "this:replace",
@@ -109,11 +110,11 @@ def _understood(text: str, form: ClientForm) -> str:
     return f"{long_date(meant[0])} · {access.age_on(meant[0], branch.today())} years" if meant and branch else ""
 
 
-@require_safe
+@require_http_methods(["GET", "HEAD", "POST"])
 def read_birth_date(request: HttpRequest) -> HttpResponse:
-    """How a date of birth being typed is understood; shown under the field."""
+    """How a date of birth being typed is understood; shown under the field. Asked by POST: an address holds no date of birth."""
     branch = branch_of(request)
-    text = request.GET.get("date_of_birth", "")[:100]
+    text = request.POST.get("date_of_birth", "")[:100]
     if branch is None or not text.strip():
         return HttpResponse("")
     try:
@@ -125,10 +126,14 @@ def read_birth_date(request: HttpRequest) -> HttpResponse:
     )
 
 
-@require_safe
+@require_http_methods(["GET", "HEAD", "POST"])
 def client_list(request: HttpRequest) -> HttpResponse:
-    text = request.GET.get("q", "")
-    everybody = access.visible_clients(request.user).select_related("branch")
+    """The search is a POST that changes nothing: names and dates of birth belong in no address, history or log.
+
+    An address that carries one all the same is read; no page makes one.
+    """
+    text = request.POST.get("q") or request.GET.get("q", "")
+    everybody = access.visible_clients(request.user).filter(erased_at=None).select_related("branch")
     branch = branch_of(request)
     context: dict[str, Any] = {
         "q": text[:200],
@@ -140,13 +145,13 @@ def client_list(request: HttpRequest) -> HttpResponse:
             autocomplete="off",
         ),
         "may_add": bool(branch and access.may(request.user, "client.create", branch=branch)),
-        "total": everybody.count(),
+        "total": f"more than {A_FEW}" if (count := everybody[: A_FEW + 1].count()) > A_FEW else str(count),
     }
     if text.strip() and branch:
         context["found"] = clients.find_clients(everybody, text, today=branch.today())
     else:
-        page = Paginator(everybody.order_by("family_name", "given_name", "pk"), A_PAGE).get_page(request.GET.get("page"))
-        context |= {"page": page, "found": page.object_list}
+        page = Stretch(everybody.order_by("family_name", "given_name", "pk"), A_PAGE, request.GET.get("page"))
+        context |= {"page": page, "found": page.rows}
     context["people"] = [(c, access.age_on(c.date_of_birth, c.branch.today())) for c in context["found"]]
     return render(request, "practice/clients.html", context)
 
@@ -203,7 +208,7 @@ def edit_client(request: HttpRequest, reference: str) -> HttpResponse:
             )
         except Invalid as problem:
             trouble = show_errors(form, problem)
-        except (Conflict, NotAllowed) as problem:
+        except (Conflict, NotAllowed, Refused) as problem:
             trouble = problem.message
         else:
             messages.success(request, "Saved.")

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, time
+from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 from typing import Any
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import available_timezones
 
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
-from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -22,12 +20,13 @@ from django.views.decorators.http import require_safe
 from practice import access, audit, branches, staffing
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch, Post, Staff
+from practice.web import proving
 from practice.web.fields import Field, with_errors
 from practice.web.forms import Read, fields_of, show_errors, whole_number
 from practice.web.shell import branch_of
-from practice.words import dates_meant, fold, line, person_name, prose, telephone
+from practice.words import line, person_name, prose, telephone
 
-A_PAGE = 100
+OWN = "own_password"  # of whoever changes an account, beside the new one of somebody else
 
 
 def _decimal(text: str) -> Decimal:
@@ -69,6 +68,7 @@ class BranchForm(forms.Form):
     idle_minutes = Read(whole_number(5, 720, optional=True, unit=" minutes"), label="Sign out when unused for")
     keep_adult_years = Read(whole_number(1, 100, unit=" years"), needed="Type the years.", label="Keep an adult's for")
     keep_child_until_age = Read(whole_number(16, 100, unit=" years"), needed="Type the age.", label="Keep a child's to age")
+    adult_from_age = Read(whole_number(12, 25, optional=True, unit=" years"), label="Of age from")
     groove_mm = Read(_decimal, needed="Type the usual depth.", label="Rim to bevel apex, each side")
     name_on_lab_documents = forms.BooleanField(required=False, label="Put the client's name on documents for the lab")
     impact_statement = Read(partial(line, longest=400), label="Impact-resistance statement at the receipt check")
@@ -77,6 +77,9 @@ class BranchForm(forms.Form):
         choices=Branch._meta.get_field("prism_feed").choices or [],
         label="Prism tolerance of an unequal pair goes by",
     )
+
+    def clean_adult_from_age(self) -> int:
+        return self.cleaned_data["adult_from_age"] or 18
 
     def clean_prism_feed(self) -> str:
         return self.cleaned_data["prism_feed"] or "weaker"
@@ -88,7 +91,10 @@ class BranchForm(forms.Form):
             "Rules that differ by country",
             ("restricted_below_age", "prescription_valid_months", "registered_may_use_expired", "impact_statement"),
         ),
-        ("Records", ("idle_minutes", "keep_adult_years", "keep_child_until_age", "name_on_lab_documents")),
+        (
+            "Records",
+            ("idle_minutes", "keep_adult_years", "keep_child_until_age", "adult_from_age", "name_on_lab_documents"),
+        ),
     )
 
 
@@ -114,8 +120,24 @@ _BRANCH_DETAILS: dict[str, dict[str, Any]] = {
         "inputmode": "numeric",
         "help": "Empty: only when the day’s session ends, after 12 hours.",
     },
-    "keep_adult_years": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
-    "keep_child_until_age": {"unit": "years", "kind": "figure", "inputmode": "numeric"},
+    "keep_adult_years": {
+        "unit": "years",
+        "kind": "figure",
+        "inputmode": "numeric",
+        "help": "After the last visit. 10 is a placeholder: check local law.",
+    },
+    "keep_child_until_age": {
+        "unit": "years",
+        "kind": "figure",
+        "inputmode": "numeric",
+        "help": "Or as long as an adult’s, if that is later. 25 is a placeholder: check local law.",
+    },
+    "adult_from_age": {
+        "unit": "years",
+        "kind": "figure",
+        "inputmode": "numeric",
+        "help": "Younger at the last visit: kept as a child’s. Check local law.",
+    },
     "groove_mm": {"unit": "mm", "kind": "figure", "inputmode": "decimal", "help": "Where the frame does not say."},
     "impact_statement": {
         "wide": True,
@@ -242,10 +264,11 @@ def staff_list(request: HttpRequest) -> HttpResponse:
 def new_person(request: HttpRequest) -> HttpResponse:
     branch = _managed(request)
     form = NewPersonForm(request.POST or None, branch=branch)
-    trouble = ""
+    trouble, error = "", ""
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         try:
+            proving.ask(request, OWN)
             person = staffing.add_person(
                 actor=request.user,  # type: ignore[arg-type]
                 branch=branch,
@@ -254,13 +277,15 @@ def new_person(request: HttpRequest) -> HttpResponse:
                 values=data,
             )
         except Invalid as problem:
+            error = problem.errors.pop(OWN, "")
             trouble = show_errors(form, problem)
         except NotAllowed as problem:
             trouble = problem.message
         else:
             messages.success(request, f"{person.display_name} can sign in now.")
             return redirect("practice:staff")
-    fields = form.shown()
+    prove = proving.field(request, error, OWN)
+    fields = [*form.shown(), *([prove] if prove else [])]
     context = {"branch": branch, "fields": fields, "errors": with_errors(fields), "trouble": trouble}
     return render(request, "practice/person.html", context)
 
@@ -271,9 +296,11 @@ def edit_person(request: HttpRequest, pk: int) -> HttpResponse:
     shown = staffing.shown_of(person, branch)
     initial = shown | {"supervisor": shown["supervisor_id"] or "", "role": shown["role"] or ""}
     form = PersonForm(request.POST or None, branch=branch, person=person, initial=initial)
-    trouble = ""
-    if request.method == "POST" and "new_password" in request.POST:
+    setting = "new_password" in request.POST
+    trouble, error = "", ""
+    if request.method == "POST" and setting:
         try:
+            proving.ask(request, OWN)
             staffing.set_password(
                 actor=request.user,  # type: ignore[arg-type]
                 person=person,
@@ -281,7 +308,8 @@ def edit_person(request: HttpRequest, pk: int) -> HttpResponse:
                 password=request.POST["new_password"][:200],
             )
         except Invalid as problem:
-            trouble = problem.errors["password"]
+            error = problem.errors.get(OWN, "")
+            trouble = problem.errors.get("password", "")
         except (NotAllowed, Refused) as problem:
             trouble = problem.message
         else:
@@ -290,6 +318,7 @@ def edit_person(request: HttpRequest, pk: int) -> HttpResponse:
         form = PersonForm(None, branch=branch, person=person, initial=initial)
     elif request.method == "POST" and form.is_valid():
         try:
+            proving.ask(request, OWN)
             staffing.change_person(
                 actor=request.user,  # type: ignore[arg-type]
                 person=person,
@@ -298,19 +327,23 @@ def edit_person(request: HttpRequest, pk: int) -> HttpResponse:
                 values=form.cleaned_data,
             )
         except Invalid as problem:
+            error = problem.errors.pop(OWN, "")
             trouble = show_errors(form, problem)
         except (Conflict, NotAllowed, Refused) as problem:
             trouble = problem.message
         else:
             messages.success(request, "Saved.")
             return redirect("practice:staff")
-    fields = form.shown()
+    prove = proving.field(request, "" if setting else error, OWN)
+    again = replace(prove, ident="set-own_password", error=error if setting else "") if prove else None
+    fields = [*form.shown(), *([prove] if prove else [])]
     context = {
         "branch": branch,
         "person": person,
+        "prove_set": again,
         "seen": request.POST.get("seen") or audit.token(shown),
         "fields": fields,
-        "errors": with_errors(fields),
+        "errors": with_errors([*fields, *([again] if again else [])]),
         "trouble": trouble,
         "new_password": Field(
             name="new_password",
@@ -321,67 +354,6 @@ def edit_person(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     }
     return render(request, "practice/person.html", context)
-
-
-# --- the audit trail --------------------------------------------------------------------------------------------------
-
-
-@require_safe
-def audit_page(request: HttpRequest) -> HttpResponse:
-    """What was done, newest first; by client, person, deed and day."""
-    branch = branch_of(request)
-    if branch is None or not access.may(request.user, "audit.read", branch=branch):
-        raise PermissionDenied
-    events = access.visible_audit(request.user).select_related("actor", "client", "branch")
-    asked = {name: request.GET.get(name, "").strip()[:100] for name in ("client", "person", "what", "from", "to")}
-    errors = {}
-    if asked["client"]:
-        text = asked["client"].upper()
-        events = events.filter(
-            Q(client__reference__in=[text, f"C-{text}"]) | Q(client__search_name__contains=fold(asked["client"]) or "\x01")
-        )
-    if asked["person"]:
-        events = events.filter(actor_name__icontains=asked["person"])
-    if asked["what"]:
-        events = events.filter(Q(action__startswith=asked["what"]) | Q(subject__icontains=asked["what"]))
-    zone = ZoneInfo(branch.time_zone)
-    for name, at, lookup in (("from", time.min, "at__gte"), ("to", time.max, "at__lte")):
-        if asked[name]:
-            meant = dates_meant(asked[name], branch.today())
-            if meant:
-                events = events.filter(**{lookup: datetime.combine(meant[0], at, tzinfo=zone)})
-            else:
-                errors[name] = "Day, month, year, such as 12/3/2026."
-    page = Paginator(events.order_by("-at", "-pk"), A_PAGE).get_page(request.GET.get("page"))
-    query = request.GET.copy()
-    query.pop("page", None)
-    fields = [
-        Field(name="client", label="Client", value=asked["client"], help="Name or reference", autocomplete="off"),
-        Field(name="person", label="Who", value=asked["person"], autocomplete="off"),
-        Field(
-            name="what",
-            label="What",
-            value=asked["what"],
-            help="Such as client.seen, client.changed or D-7F3K9QX",
-            autocomplete="off",
-        ),
-        Field(name="from", label="From", value=asked["from"], error=errors.get("from", ""), autocomplete="off"),
-        Field(name="to", label="To", value=asked["to"], error=errors.get("to", ""), autocomplete="off"),
-    ]
-    context = {
-        "branch": branch,
-        "zone": branch.time_zone,
-        "page": page,
-        "rows": [(event, _differences(event.before, event.after)) for event in page],
-        "query": query.urlencode(),
-        "fields": fields,
-        "errors": with_errors(fields),
-    }
-    return render(request, "practice/audit.html", context)
-
-
-def _differences(before: dict[str, Any], after: dict[str, Any]) -> list[tuple[str, Any, Any]]:
-    return [(n.replace("_", " "), before.get(n), after.get(n)) for n in {**before, **after}]
 
 
 @require_safe
@@ -398,5 +370,4 @@ urlpatterns = [
     path("staff/", staff_list, name="staff"),
     path("staff/new/", new_person, name="new_person"),
     path("staff/<int:pk>/", edit_person, name="person"),
-    path("audit/", audit_page, name="audit"),
 ]

@@ -25,7 +25,8 @@ def opened(request: HttpRequest, client: Client, page: str) -> None:
     now, key = int(time.time()), str(client.pk)
     if now - seen.get(key, 0) < ONCE_IN.total_seconds():
         return
-    note_seen(actor=request.user, client=client, branch=branch_of(request), page=page)
+    if note_seen(actor=request.user, client=client, branch=branch_of(request), page=page) is None:
+        return  # not remembered either, so that the next look is tried again
     seen = {k: at for k, at in seen.items() if now - at < ONCE_IN.total_seconds()} | {key: now}
     request.session[_CLIENTS] = dict(list(seen.items())[-_MOST:])
 

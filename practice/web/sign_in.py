@@ -7,20 +7,21 @@ from typing import Any
 from django import forms
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login as sign_in_to_session
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
-from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render, resolve_url
 from django.urls import path
 from django.utils.decorators import method_decorator
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST
 
-from practice import access, sessions, sign_in
-from practice.models import SignedIn
+from practice import access, devices, sessions, sign_in
+from practice.models import SignedIn, Staff
+from practice.web import engine, known
 from practice.web.fields import Field, field_of, with_errors
 from practice.web.shell import BRANCH_KEY, branch_of
 
@@ -42,22 +43,18 @@ class SignInForm(AuthenticationForm):
     }
 
     def clean(self) -> dict[str, Any]:
-        name, address = self.cleaned_data.get("username", ""), _address(self.request)
-        wait = sign_in.seconds_to_wait(name=name, address=address)
+        name = self.cleaned_data.get("username", "")
+        assert self.request is not None
+        tried = known.tried(self.request, name)
+        wait = sign_in.seconds_to_wait(**tried)
         if wait:
-            raise forms.ValidationError(
-                f"Too many tries. Wait {wait} seconds, then try again; a manager can set a new password."
-            )
+            raise forms.ValidationError(sign_in.wait_words(wait))
         try:
             cleaned: dict[str, Any] = super().clean()
         except forms.ValidationError:
-            sign_in.failed(name=name, address=address)
+            sign_in.failed(**tried)
             raise
         return cleaned
-
-
-def _address(request: HttpRequest | None) -> str:
-    return request.META.get("REMOTE_ADDR", "") if request else ""
 
 
 @method_decorator(login_not_required, name="dispatch")
@@ -74,23 +71,13 @@ class SignIn(auth_views.LoginView):
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         person = form.get_user()
-        sign_in_to_session(self.request, person)
-        sessions.begin(
-            person=person,
-            session=self.request.session,
-            branch=branch_of(self.request),
-            agent=self.request.headers.get("User-Agent", "")[:400],
-        )
-        sign_in.succeeded(person=person)
-        return HttpResponseRedirect(self.get_success_url())
+        assert isinstance(person, Staff)
+        return engine.begin(self.request, person, to=self.get_redirect_url())
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         context = super().get_context_data(**kwargs)
-        if minutes := self.request.session.pop(sessions.WHY, None):
-            messages.info(
-                self.request,
-                f"You were signed out after {minutes} minutes without use. What was saved is kept; sign in to go on.",
-            )
+        if (minutes := self.request.session.pop(sessions.WHY, None)) is not None:
+            messages.info(self.request, sessions.why_words(minutes))
         form = context["form"]
         fields = [
             field_of(
@@ -107,6 +94,7 @@ class SignIn(auth_views.LoginView):
             "fields": fields,
             "errors": with_errors(fields),
             "trouble": form.non_field_errors()[0] if form.non_field_errors() else "",
+            "device": devices.device_of(self.request.COOKIES.get(devices.COOKIE, "")),
         }
 
 
@@ -118,17 +106,38 @@ def sign_out(request: HttpRequest) -> HttpResponse:
     return auth_views.LogoutView.as_view()(request)
 
 
+class OwnPasswordForm(PasswordChangeForm):
+    """Guessing the password one has now is slowed as at the door: whoever is here by PIN, or finds a page open, does not know it."""
+
+    def __init__(self, *args: Any, tried: known.Tried, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.tried = tried
+
+    def clean_old_password(self) -> str:
+        wait = sign_in.seconds_to_wait(**self.tried)
+        if wait:
+            raise forms.ValidationError(sign_in.wait_words(wait))
+        try:
+            return str(super().clean_old_password())
+        except forms.ValidationError:
+            sign_in.failed(**self.tried)
+            raise
+
+
 def password(request: HttpRequest) -> HttpResponse:
     """Change one's own password; other sessions end."""
-    form = PasswordChangeForm(request.user, request.POST or None)  # type: ignore[arg-type]
+    person: Staff = request.user  # type: ignore[assignment]
+    form = OwnPasswordForm(person, request.POST or None, tried=known.tried(request, person.username))
     if request.method == "POST" and form.is_valid():
         before = request.session.session_key or ""
-        form.save()
-        update_session_auth_hash(request, form.user)
-        sessions.moved(session_key=before, session=request.session)
-        others = [r for r in sessions.open_of(form.user) if r.session_key != request.session.session_key]
-        sessions.end(person=form.user, rows=others)
-        sign_in.note(person=request.user, action="staff.password_changed")  # type: ignore[arg-type]
+        with transaction.atomic():
+            form.save()
+            update_session_auth_hash(request, form.user)
+            sessions.moved(session_key=before, session=request.session)
+            sessions.end_all(person=form.user, keep=request.session.session_key)
+            devices.forget_person(form.user)
+            sign_in.links_end(person=form.user)
+            sign_in.note(person=person, action="staff.password_changed")
         messages.success(request, "Password changed. Other devices are signed out.")
         return redirect(settings.LOGIN_REDIRECT_URL)
     fields: list[Field] = [
