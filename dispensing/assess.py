@@ -5,6 +5,8 @@ The sheet, the sign-off desk and the issue of an order all ask the same function
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -73,6 +75,11 @@ def seen_by(finding: Finding) -> list[list[str]]:
     """The figures a finding rests on, as a reason remembers them: label, value to two decimals, unit; then the limit."""
     rows = [[s.label, s.value if isinstance(s.value, str) else f"{s.value:.2f}", s.unit] for s in finding.seen]
     return [*rows, ["limit", finding.limit, ""]]
+
+
+def figures_shown(finding: Finding) -> str:
+    """What `seen_by` says, short: a form carries it, so that a reason goes only with the figures it was written for."""
+    return hashlib.sha256(json.dumps(seen_by(finding)).encode()).hexdigest()[:16]
 
 
 def assess_dispense(dispense: Dispense, *, today: date | None = None) -> Assessment:
@@ -162,8 +169,10 @@ def keep_counts(dispense: Dispense, found: Assessment) -> None:
         Dispense.objects.filter(pk=dispense.pk).update(stops=stops, confirms=confirms)
 
 
-def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str) -> Reason:
+def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str, seen: str | None = None) -> Reason:
     """Record why a `confirm` finding is right this time. Kept with the figures the finding showed; void when they change.
+
+    `seen` is `figures_shown` of the finding as the actor read it: when it shows others now, nothing is recorded.
 
     Raises NotAllowed, Invalid (field "reason") or Refused (no such finding any more, not one that takes a reason, or a
     state that allows none).
@@ -184,12 +193,17 @@ def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str
         access.require(actor, "reason.give", branch=row.branch, subject=row)
         if row.state not in REASON_STATES:
             raise Refused(f"This dispense is {row.get_state_display()}: it takes no more reasons.")
+        if row.state == Dispense.State.SIGNED and access.is_trainee_at(actor, row.branch):
+            # a trainee may give one because whoever signs reads it; nobody signs this any more
+            raise Invalid({"reason": "It is signed: whoever signed would not read this. Ask them to answer it."})
         found = assess_to_answer(row)
         finding = next((f for f in found.findings if f.key == finding_key), None)
         if finding is None:
             raise Refused("That finding is not there any more.")
         if finding.severity != "confirm":
             raise Refused("A reason does not answer this finding; change what causes it.")
+        if seen is not None and seen != figures_shown(finding):
+            raise Invalid({"reason": "The figures have changed since you read them: look again, then give the reason."})
         reason = Reason.objects.create(
             dispense=row, finding_key=finding.key, seen=seen_by(finding), text=text, by=actor, at=timezone.now()
         )

@@ -2,7 +2,7 @@
 
 What was recorded, in house units (mm, dioptres, prism dioptres, degrees, grams), with no database and no HTTP behind it.
 `None` always means "not on record"; it never stands for zero. Everything computed from a Case lives in `figures`; what is
-thought of it lives in `checks`. Built from models in `gather.py`, from JSON in `case_json.py`.
+thought of it lives in `checks`. Built from models in `gather`, from JSON in `case_json.py`.
 
 Frame of reference: for both eyes x is positive towards the nose and y is positive upwards, origin at the boxed centre
 (ISO 8624 boxing). Cylinder axes are 1-180 on the ISO 8429 scale, seen by somebody facing the wearer.
@@ -139,6 +139,7 @@ class DrillPoint:
 class Frame:
     identity: str = ""  # what the readings must have been taken on; changes when the frame is changed
     name: str = ""
+    model: str = ""  # maker and model, whatever the colour
     own: bool = False  # the client's own frame
     child: bool = False  # sold as a child's frame
     a: float | None = None  # boxed lens size, horizontal, to bevel apex
@@ -150,7 +151,7 @@ class Frame:
     material: str = ""  # "acetate", "metal", ...
     front_curve: float | None = None  # dioptres, n = 1.53
     face_form_deg: float | None = None  # the frame's own face form angle
-    groove_mm: float | None = None  # visible rim to bevel apex, a side; None = branch's usual value
+    groove_mm: float | None = None  # visible rim to bevel apex, a side; None = the usual: see `groove`
     outline: tuple[float, ...] = ()  # radii from the boxed centre, mm, equal steps from nasal through up (either eye)
     drill_points: tuple[DrillPoint, ...] = ()
 
@@ -158,6 +159,19 @@ class Frame:
     def c(self) -> float | None:
         """Boxed centre distance a + d (ISO 8624)."""
         return None if self.a is None or self.dbl is None else self.a + self.dbl
+
+    def groove(self, usual_mm: float) -> float:
+        """How far the lens edge lies beyond what is seen of the rim, mm a side.
+
+        A rim hides the bevel by `usual_mm` (the branch's) where the frame's own figure is not on record. A cord lies in the lens
+        edge and a drilled lens has no rim: there the edge itself is seen, and nothing is hidden. A frame with a cord may say
+        otherwise (a rim below and the cord above); a drilled one cannot.
+        """
+        if self.mount == "drilled":
+            return 0.0
+        if self.groove_mm is not None:
+            return self.groove_mm
+        return 0.0 if self.mount == "grooved" else usual_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,10 +267,21 @@ class Tint:
     name: str
     transmittance_clear: float  # luminous, per cent, palest state
     transmittance_dark: float  # per cent, darkest state; the same for a fixed tint
+    code: str = ""  # in the catalogue
+    offered_until: date | None = None  # last day on which it can be chosen; None = no end
 
     @property
     def photochromic(self) -> bool:
         return self.transmittance_dark < self.transmittance_clear - 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveStep:
+    """One line of a maker's table of front curves: from one sphere to another, minus-cylinder form, both ends included."""
+
+    sphere_from: float  # dioptres
+    sphere_to: float  # dioptres, not less than sphere_from
+    curve: float  # dioptres, n = 1.53
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -281,6 +306,9 @@ class LensDesign:
     prism_max: float | None = None
     blank_diameters: tuple[float, ...] = ()
     degression: float | None = None
+    front_curves: tuple[CurveStep, ...] = ()  # the maker's table of front curves by power; empty = not stated
+    made_with: tuple[str, ...] = ()  # codes of the coatings and tints it is made with; empty = not said
+    offered_until: date | None = None  # last day on which the design in this material can be chosen; None = no end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,10 +328,12 @@ class LensChoice:
     design: LensDesign | None = None
     material: Material | None = None
     blank_diameter_mm: float | None = None
-    front_curve: float | None = None  # dioptres, n = 1.53; None = computed
+    front_curve: float | None = None  # dioptres, n = 1.53; None = the maker's table, else computed
     min_centre_mm: float | None = None
     min_edge_mm: float | None = None  # for the frame's mount
     coating: str = ""
+    coating_code: str = ""  # in the catalogue
+    coating_offered_until: date | None = None  # last day on which it can be chosen; None = no end
     tint: Tint | None = None
     compensation: Literal["none", "practice", "maker"] = "none"  # who turned prescribed into ordered powers
     ordered_right: OrderedPower | None = None  # stated; None = as prescribed

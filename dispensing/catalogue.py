@@ -12,15 +12,20 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal, InvalidOperation
-from typing import Any, TypeVar
+from functools import lru_cache
+from typing import Any
 
 from django.db import IntegrityError, models, transaction
-from django.db.models import Q, QuerySet
-from django.utils import timezone
+from django.db.models import QuerySet
 from stdnum import ean
 
-from dispensing.models import CatalogueFrame, CatalogueLens, Dispense
+from dispensing.catalogue_find import FrameWish as FrameWish
+from dispensing.catalogue_find import find_frames as find_frames
+from dispensing.catalogue_find import find_lenses as find_lenses
+from dispensing.catalogue_find import on_sale as on_sale
+from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, Treatment
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.outlines import SHAPE_KINDS, outline_for
 from dispensing.record.frame import FRAME_BOUNDS
@@ -30,13 +35,12 @@ from practice.errors import Conflict, Invalid, NotAllowed
 from practice.models import Group, Staff
 from practice.words import line
 
-ItemT = TypeVar("ItemT", CatalogueFrame, CatalogueLens)
-
 FRAME_TEXTS = {"maker": 80, "model": 80, "colour": 60, "gtin": 14, "shape": 40, "material": 40}
 FRAME_LIMITS: dict[str, tuple[int, int]] = {**FRAME_BOUNDS, "weight_g": (1, 200)}  # mm, dioptres, degrees, grams
 FRAME_FIGURES = tuple(FRAME_LIMITS)
-FRAME_FIELDS = (*FRAME_TEXTS, *FRAME_FIGURES, "mount", "child")
-LENS_TEXTS = {"maker": 80, "name": 120}
+VALIDITY = ("valid_from", "valid_until")
+FRAME_FIELDS = (*FRAME_TEXTS, *FRAME_FIGURES, "mount", "child", *VALIDITY)
+LENS_TEXTS = {"maker": 80, "name": 120, "price_band": 20}
 # least and greatest that a design can have at all: mm, dioptres
 LENS_BOUNDS: dict[str, tuple[int, int]] = {
     "corridor_mm": (4, 30),
@@ -52,7 +56,9 @@ LENS_BOUNDS: dict[str, tuple[int, int]] = {
     "add_max": (0, 20),
     "degression": (0, 6),
 }
-LENS_FIELDS = (*LENS_TEXTS, "family", *LENS_BOUNDS)
+LENS_LISTS = ("lab_codes", "treatment_codes")
+MOST_LEAD_DAYS = 365
+LENS_FIELDS = (*LENS_TEXTS, "family", *LENS_BOUNDS, "near_inset_rule", "lead_days", *LENS_LISTS, *VALIDITY)
 _NEEDED = {
     "progressive": ("corridor_mm", "min_height_mm"),
     "degressive": ("corridor_mm", "min_height_mm", "degression"),
@@ -62,74 +68,6 @@ _NEEDED = {
     "single_vision": (),
 }
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
-
-
-# --- finding ----------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameWish:
-    """What is looked for. Empty fields ask nothing. Sizes in mm, both ends included."""
-
-    text: str = ""  # words of maker, model, colour, code; or a trade number
-    shape: str = ""
-    mount: str = ""
-    material: str = ""
-    child: bool | None = None
-    a_least: Decimal | None = None
-    a_most: Decimal | None = None
-    b_least: Decimal | None = None  # deep enough for a progressive, say
-    c_least: Decimal | None = None  # boxed centre distance a + d: the nearer the PD, the less decentration
-    c_most: Decimal | None = None
-    retired: bool = False  # those no longer sold as well
-
-
-def find_frames(frames: QuerySet[CatalogueFrame], wish: FrameWish) -> QuerySet[CatalogueFrame]:
-    """Those of `frames` that answer to all of a wish, by maker, model and size."""
-    if not wish.retired:
-        frames = frames.filter(retired_on=None)
-    frames = _words(frames, wish.text, ("maker", "model", "colour", "code", "gtin", "material", "shape"))
-    for name in ("shape", "mount", "material", "child"):
-        value = getattr(wish, name)
-        if value not in ("", None):
-            frames = frames.filter(**{name: value})
-    for name, compare in (("a_least", "a__gte"), ("a_most", "a__lte"), ("b_least", "b__gte")):
-        if getattr(wish, name) is not None:
-            frames = frames.filter(**{compare: getattr(wish, name)})
-    if wish.c_least is not None or wish.c_most is not None:
-        frames = frames.annotate(c=models.F("a") + models.F("dbl"))
-        if wish.c_least is not None:
-            frames = frames.filter(c__gte=wish.c_least)
-        if wish.c_most is not None:
-            frames = frames.filter(c__lte=wish.c_most)
-    return frames.order_by("maker", "model", "a", "colour", "code")
-
-
-def find_lenses(
-    lenses: QuerySet[CatalogueLens], *, text: str = "", family: str = "", material: str = "", retired: bool = False
-) -> QuerySet[CatalogueLens]:
-    """Designs by words of maker, name or code, by family, and by the code of a material they are made in."""
-    if not retired:
-        lenses = lenses.filter(retired_on=None)
-    lenses = _words(lenses, text, ("maker", "name", "code"))
-    if family:
-        lenses = lenses.filter(family=family)
-    if material:
-        lenses = lenses.filter(options__material__code=material, options__retired_on=None)
-    simplest_first = models.Case(
-        *(models.When(family=value, then=place) for place, value in enumerate(CatalogueLens.Family.values))
-    )
-    return lenses.order_by(simplest_first, "maker", "name", "code")
-
-
-def _words(rows: QuerySet[ItemT], text: str, names: tuple[str, ...]) -> QuerySet[ItemT]:
-    """Rows in which every word of `text` is in one of the named columns."""
-    for word in text.replace("\x00", " ")[:200].split()[:8]:
-        some = Q()
-        for name in names:
-            some |= Q(**{f"{name}__icontains": word})
-        rows = rows.filter(some)
-    return rows
 
 
 # --- changing ---------------------------------------------------------------------------------------------------------
@@ -194,7 +132,7 @@ def retire(*, actor: Staff, item: CatalogueFrame | CatalogueLens, reason: str) -
     reason = reason.strip()
     if not reason:
         raise Invalid({"reason": "Say why it is retired."})
-    _set_retired(actor, item, timezone.localdate(), reason)
+    _set_retired(actor, item, item.group.today(), reason)
 
 
 def bring_back(*, actor: Staff, item: CatalogueFrame | CatalogueLens) -> None:
@@ -208,7 +146,7 @@ def open_dispenses_with(item: CatalogueFrame | CatalogueLens) -> QuerySet[Dispen
     return Dispense.objects.filter(state__in=states, **way)
 
 
-def _set_retired(actor: Staff, item: CatalogueFrame | CatalogueLens, on: Any, reason: str) -> None:
+def _set_retired(actor: Staff, item: CatalogueFrame | CatalogueLens, on: date | None, reason: str) -> None:
     require_manager(actor, item.group)
     with transaction.atomic():
         row: Any = type(item)._default_manager.select_for_update().get(pk=item.pk)
@@ -225,6 +163,8 @@ def _set_retired(actor: Staff, item: CatalogueFrame | CatalogueLens, on: Any, re
             before={"retired_on": before},
             after={"retired_on": on, **({"reason": reason[:400]} if reason else {})},
         )
+        told = ({"retired_on": None if day is None else day.isoformat()} for day in (before, on))
+        catalogue_changed.send(type(row), item=row, actor=actor, before=next(told), after=next(told))
     item.retired_on = on
 
 
@@ -254,6 +194,8 @@ def _save(
         before = audit.snapshot(row, fields) if read is not None else {}
         drawn = judged_by(row)
         said += put_values(row, values)
+        if isinstance(row, CatalogueLens) and (unknown := unknown_treatments(row.treatment_codes, row.group)):
+            raise Invalid({"treatment_codes": f"Not among the coatings and tints: {', '.join(unknown)}."})
         was, now = audit.changed(before, audit.snapshot(row, fields))
         if read is not None and not now:
             return SavedItem(row, changed=False)
@@ -266,6 +208,11 @@ def _save(
         if read is not None:
             tell_changed(actor, row, drawn)
     return SavedItem(row, changed=True, said=tuple(said))
+
+
+def unknown_treatments(codes: list[str], group: Group) -> list[str]:
+    known = set(Treatment.objects.filter(group=group, code__in=codes).values_list("code", flat=True)) if codes else set()
+    return [code for code in codes if code not in known]
 
 
 def judged_by(item: CatalogueFrame | CatalogueLens) -> dict[str, Any]:
@@ -321,10 +268,17 @@ def _beyond(row: Any, bounds: Mapping[str, tuple[int, int]]) -> dict[str, str]:
     return errors
 
 
+def validity_errors(row: Any) -> dict[str, str]:
+    if row.valid_from is not None and row.valid_until is not None and row.valid_until < row.valid_from:
+        return {"valid_until": "The last day is before the first."}
+    return {}
+
+
 def _frame_errors(row: CatalogueFrame) -> dict[str, str]:
     errors = _texts(row, FRAME_TEXTS, ("maker", "model"))
     errors |= _beyond(row, FRAME_LIMITS)
     errors |= {name: "Needed." for name in ("a", "b", "dbl") if getattr(row, name) is None}
+    errors |= validity_errors(row)
     if row.mount not in CatalogueFrame.Mount.values:
         errors["mount"] = "Full rim, grooved or drilled."
     if row.gtin and "gtin" not in errors:
@@ -346,6 +300,16 @@ def _frame_errors(row: CatalogueFrame) -> dict[str, str]:
 def _lens_errors(row: CatalogueLens) -> dict[str, str]:
     errors = _texts(row, LENS_TEXTS, ("maker", "name"))
     errors |= _beyond(row, LENS_BOUNDS)
+    errors |= validity_errors(row)
+    for name in LENS_LISTS:
+        if not all(isinstance(code, str) and _CODE.fullmatch(code) for code in getattr(row, name)):
+            errors[name] = "Codes, separated by spaces."
+    if row.lead_days is not None and not 0 <= row.lead_days <= MOST_LEAD_DAYS:
+        errors["lead_days"] = f"From 0 to {MOST_LEAD_DAYS} working days."
+    if row.near_inset_rule and row.near_inset_rule not in CatalogueLens.NearInset.values:
+        errors["near_inset_rule"] = "Computed, fixed or by the maker."
+    elif row.near_inset_rule == CatalogueLens.NearInset.FIXED and row.near_inset_mm is None:
+        errors["near_inset_mm"] = "A fixed inset has a figure."
     if row.family not in CatalogueLens.Family.values:
         errors["family"] = "Choose the family."
         return errors
@@ -369,10 +333,16 @@ def _new_outline(row: CatalogueFrame) -> list[str]:
     if row.shape not in SHAPE_KINDS:
         return [*drilled, *(["The outline belonged to the box before and was taken away."] if had else [])]
     try:
-        radii = outline_for(float(row.a or 0), float(row.b or 0), None if row.ed is None else float(row.ed), row.shape)
+        radii = _drawn(float(row.a or 0), float(row.b or 0), None if row.ed is None else float(row.ed), row.shape)
     except OpticsError as problem:
         raise Invalid({getattr(problem, "argument", "") or "shape": problem.message}) from problem
-    row.outline = [round(r, 2) for r in radii]
+    row.outline = list(radii)
     if row.ed is None:
         row.ed = Decimal(str(round(2 * max(radii), 1)))
     return [*drilled, f"The outline was drawn from the shape “{row.shape.replace('_', ' ')}” to fit this box."]
+
+
+@lru_cache(maxsize=512)
+def _drawn(a: float, b: float, ed: float | None, shape: str) -> tuple[float, ...]:
+    """Kept: a delivery has hundreds of colours and models of one size."""
+    return tuple(round(r, 2) for r in outline_for(a, b, ed, shape))

@@ -98,8 +98,8 @@ USE_WORDS = {
 MOUNT_CHOICES = (("full_rim", "full rim"), ("grooved", "grooved"), ("drilled", "drilled"))
 COMPENSATION_CHOICES = (
     ("none", "order as prescribed"),
-    ("practice", "computed here"),
-    ("maker", "stated by the maker"),
+    ("practice", "compensated here"),
+    ("maker", "compensated by the maker"),
 )
 METHOD_WORDS = {
     "pupillometer": "corneal-reflex pupillometer",
@@ -232,9 +232,7 @@ def _readings() -> Iterator[Spec]:
         label="Heights measured from",
         choices=tuple((r, REFERENCE_WORDS[r]) for r in measure.REFERENCES),
     )
-    yield Spec(
-        path="readings.observer_above_mm", kind="mm", label="Your eye above the client's", unit="mm", low=-600, high=600
-    )
+    yield Spec(path="readings.observer_above_mm", kind="mm", label="Your eye above theirs", unit="mm", low=-600, high=600)
     yield Spec(path="readings.pd_instrument", kind="line", label="Instrument for PDs", longest=60)
     yield Spec(path="readings.height_instrument", kind="line", label="Instrument for heights", longest=60)
     yield Spec(path="readings.observer_distance_mm", kind="mm", label="Your eye to the lens", unit="mm", low=100, high=6000)

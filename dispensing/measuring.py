@@ -67,7 +67,7 @@ GUIDES: tuple[Guide, ...] = (
             "A whole PD written down as a half.",
         ),
         reference="PD: pupil to pupil, or to the middle of the bridge. Height: the visible rim straight below the pupil",
-        converted="A height: the groove is added, then the rise of the rim below the pupil, by the outline, up from the box.",
+        converted="A height: the groove of a full rim is added (a cord or a drilled lens hides nothing), then the rise of the rim by the outline.",
     ),
     Guide(
         method="marked_lens",
@@ -129,7 +129,7 @@ GUIDES: tuple[Guide, ...] = (
             "The client looks at the target, not through it.",
         ),
         reference="the visible rim straight below the pupil, unless the gauge says otherwise",
-        converted="Groove and rise of the rim are added, as for the clip-on scale.",
+        converted="The groove of a full rim and the rise of the rim are added, as for the rule.",
     ),
     Guide(
         method="photograph",

@@ -58,10 +58,15 @@ class CatalogueFrame(models.Model):
     drill_points = models.JSONField(default=list, blank=True)  # [{"x", "y", "diameter"}]
     weight_g = mm()
     valid_from = models.DateField(null=True, blank=True)
+    valid_until = models.DateField(null=True, blank=True)  # the last day it can be chosen
     retired_on = models.DateField(null=True, blank=True)
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["group", "code"], name="frame_code_once_per_group")]
+        indexes = [
+            models.Index(fields=["group", "gtin"], name="frame_by_gtin"),
+            models.Index(fields=["group", "maker", "model"], name="frame_by_model"),
+        ]
         ordering = ["maker", "model", "a"]
 
     def __str__(self) -> str:
@@ -98,6 +103,11 @@ class CatalogueLens(models.Model):
         PROGRESSIVE = "progressive", "progressive"
         DEGRESSIVE = "degressive", "degressive"
 
+    class NearInset(models.TextChoices):
+        COMPUTED = "computed", "computed for each client"
+        FIXED = "fixed", "fixed, as stated"
+        MAKER = "maker", "by the maker for each order"
+
     group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="lenses")
     code = models.CharField(max_length=40)
     maker = models.CharField(max_length=80)
@@ -115,7 +125,15 @@ class CatalogueLens(models.Model):
     add_min = power()
     add_max = power()
     degression = power()
+    near_inset_rule = models.CharField(max_length=8, choices=NearInset.choices, blank=True, default="", db_default="")
+    price_band = models.CharField(max_length=20, blank=True, default="", db_default="")
+    lead_days = models.PositiveSmallIntegerField(null=True, blank=True)  # working days, as the maker states them
+    lab_codes = models.JSONField(default=list, blank=True, db_default=[])  # codes of the labs that make it; empty: not said
+    treatment_codes = models.JSONField(
+        default=list, blank=True, db_default=[]
+    )  # coatings and tints it is made with; empty: not said
     valid_from = models.DateField(null=True, blank=True)
+    valid_until = models.DateField(null=True, blank=True)
     retired_on = models.DateField(null=True, blank=True)
 
     class Meta:
@@ -140,6 +158,15 @@ class LensOption(models.Model):
     min_edge_full_mm = mm()
     min_edge_grooved_mm = mm()
     min_edge_drilled_mm = mm()
+    base_curves = models.JSONField(
+        default=list, blank=True, db_default=[]
+    )  # [{"from", "to": sphere in D, "curve": D at n = 1.53}], text
+    diameter_ranges = models.JSONField(
+        default=list, blank=True, db_default=[]
+    )  # [{"diameter", "from", "to", "cylinder"}], text
+    blank_decentration_mm = mm()  # geometric centre of the blank nasal of its optical centre
+    valid_from = models.DateField(null=True, blank=True)
+    valid_until = models.DateField(null=True, blank=True)
     retired_on = models.DateField(null=True, blank=True)
 
     class Meta:
@@ -189,6 +216,9 @@ class Prescription(models.Model):
     source = models.CharField(max_length=8, choices=Source.choices, default=Source.TYPED)
     as_written = models.JSONField(default=dict)
     imported_document = models.TextField(blank=True)
+    imported_key = models.CharField(
+        max_length=80, blank=True, default="", db_default=""
+    )  # in the store (practice.contents) instead
     imported_sha256 = models.CharField(max_length=64, blank=True)
     read_back = models.CharField(max_length=8, blank=True)  # "", "matched", "differs"
     remark = models.TextField(blank=True)
@@ -249,6 +279,8 @@ class Dispense(models.Model):
     created_at = models.DateTimeField(auto_now_add=True)
     updated_at = models.DateTimeField(auto_now=True)
     updated_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, related_name="+")
+    # who last changed what is signed, which reading the prescription back does not; None in rows of before: `updated_by`
+    content_by = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, related_name="+")
     earlier = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="later")
     # needs
     uses = models.JSONField(default=list, blank=True)  # values of case.Use
@@ -353,7 +385,10 @@ class Photograph(models.Model):
         LENGTH = "length", "another known length"
 
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="photographs")
-    image = models.BinaryField(null=True, blank=True)  # JPEG without metadata; null: removed
+    image = models.BinaryField(null=True, blank=True)  # JPEG without metadata; null: removed, or in the store
+    image_key = models.CharField(
+        max_length=80, blank=True, default="", db_default=""
+    )  # in the store (practice.contents) instead
     width = models.PositiveIntegerField()
     height = models.PositiveIntegerField()
     sha256 = models.CharField(max_length=64)  # of the bytes that are or were kept
@@ -412,9 +447,13 @@ class Signature(models.Model):
     dispense_version = models.PositiveIntegerField()
     snapshot = models.TextField(blank=True)  # canonical JSON of the Case and findings that were seen
     snapshot_sha256 = models.CharField(max_length=64, blank=True)
+    covering_for = models.ForeignKey(  # the trainee's own supervisor, who was away
+        Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["at", "id"]
+        indexes = [models.Index(fields=["by", "-at"], name="signature_by_person")]
 
 
 class Remark(models.Model):
@@ -513,3 +552,12 @@ class Presence(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["dispense", "staff"], name="one_presence_each")]
+
+
+# kept in a module of their own, found by Django through this one
+from dispensing.models_catalogue import FrameStock as FrameStock  # noqa: E402
+from dispensing.models_catalogue import ImportChunk as ImportChunk  # noqa: E402
+from dispensing.models_catalogue import ImportJob as ImportJob  # noqa: E402
+from dispensing.models_catalogue import ImportLine as ImportLine  # noqa: E402
+from dispensing.models_catalogue import ImportMapping as ImportMapping  # noqa: E402
+from dispensing.models_catalogue import TracedOutline as TracedOutline  # noqa: E402

@@ -18,14 +18,14 @@ from typing import Any
 from django.db import transaction
 
 from dispensing import measure
-from dispensing.case import Case
+from dispensing.case import SEGMENTED, Case
 from dispensing.gather import case_of
 from dispensing.models import Dispense, Photograph
 from dispensing.optics import photograph as optics
 from dispensing.optics.errors import NotStated, OpticsError
-from dispensing.picture_file import PictureFile, read_picture
+from dispensing.picture_file import CONTENT_TYPE, PictureFile, read_picture
 from dispensing.record.base import Saved, lock, now, refuse_closed
-from practice import access, audit
+from practice import access, audit, contents
 from practice.errors import Conflict, Invalid, Refused
 from practice.models import Staff
 
@@ -75,7 +75,8 @@ def stated_of(photograph: Photograph) -> Stated:
 def add_photograph(*, actor: Staff, dispense: Dispense, sent: bytes, consent: bool) -> Photograph:
     """Keep a front view with a dispense. `sent`: the file as it came. `consent`: the client agreed to a picture being kept.
 
-    Raises Invalid (`picture`, `consent`), Refused, NotAllowed. The picture is decoded before the dispense is locked.
+    Raises Invalid (`picture`, `consent`), Refused, NotAllowed, contents.Away. The picture is decoded, and written to the store if there
+    is one, before the dispense is locked.
     """
     errors = {} if consent else {"consent": "Ask the client first: a picture of a face is kept only with consent."}
     picture: PictureFile | None = None
@@ -88,13 +89,16 @@ def add_photograph(*, actor: Staff, dispense: Dispense, sent: bytes, consent: bo
         errors |= wrong.errors
     if errors or picture is None:
         raise Invalid(errors)
+    refuse_closed(dispense)
+    kept = contents.keep(picture.data, CONTENT_TYPE)
     with transaction.atomic():
         row = _locked(actor, dispense)
-        if row.photographs.filter(image__isnull=False).count() >= MOST_KEPT:
+        if row.photographs.filter(removed_at=None).count() >= MOST_KEPT:
             raise Refused(f"{MOST_KEPT} pictures are kept with this dispense already. Remove one first.")
         made = Photograph.objects.create(
             dispense=row,
-            image=picture.data,
+            image=kept.data,
+            image_key=kept.key,
             width=picture.width,
             height=picture.height,
             sha256=picture.sha256,
@@ -102,6 +106,7 @@ def add_photograph(*, actor: Staff, dispense: Dispense, sent: bytes, consent: bo
             added_by=actor,
             added_at=now(),
         )
+        contents.hold(kept)
         _audit(actor, row, made, "dispense.photograph_added", {}, {"sha256": made.sha256, "consent": True})
     return made
 
@@ -143,7 +148,8 @@ def take_readings(
     points: Mapping[str, tuple[float, float]] | None = None,
     stated: Stated | None = None,
 ) -> Saved:
-    """Record what the points say (put down first, where they are given: `place_points`) as readings of the method "photograph": far PDs, and heights in the box.
+    """Record what the points say (put down first, where they are given: `place_points`) as readings of the method "photograph": far PDs, and heights
+    of the pupils in the box.
 
     Taken twice from the same points they are one set of readings. Raises Invalid (what is missing), Conflict, Refused: a picture of
     another frame, or one taken before the final fit was confirmed, says nothing of this one.
@@ -160,12 +166,13 @@ def take_readings(
         if no := why_no_readings(row, dispense):
             raise Refused(no)
         try:
-            found = result_of(row, case_of(dispense))
+            case = case_of(dispense)
+            found = result_of(row, case)
         except OpticsError as wrong:
             raise Invalid({field_of(wrong): f"{optics.point_words(wrong.argument)} {wrong.why}"}) from wrong
         readings = [
             measure.NewReading(
-                quantity=quantity,
+                quantity=height_quantity(case) if quantity == "height" else quantity,
                 eye=eye,
                 value=tenth(getattr(found, name).value),
                 method="photograph",
@@ -190,8 +197,9 @@ def remove_photograph(*, actor: Staff, photograph: Photograph, reason: str) -> P
         access.require(actor, "dispense.change", branch=dispense.branch, subject=dispense)
         row = _again(photograph)
         if row.removed_at is None:
-            row.image, row.removed_by, row.removed_at, row.removed_reason = None, actor, now(), reason
-            row.save(update_fields=["image", "removed_by", "removed_at", "removed_reason"])
+            contents.drop([row.image_key])
+            row.image, row.image_key, row.removed_by, row.removed_at, row.removed_reason = None, "", actor, now(), reason
+            row.save(update_fields=["image", "image_key", "removed_by", "removed_at", "removed_reason"])
             _audit(actor, dispense, row, "dispense.photograph_removed", {"sha256": row.sha256}, {"reason": reason})
     return row
 
@@ -236,11 +244,9 @@ def view_of(photograph: Photograph, stated: Stated, case: Case) -> tuple[optics.
         if known is not None:
             values[name] = known
             doubt = replace(doubt, **{name: {"vertex_mm": 1.0, "pantoscopic_deg": 2.0, "face_form_deg": 1.5}[name]})
-    if frame is not None and frame.mount != "full_rim":
-        values["groove_mm"] = 0.0  # the lens edge itself is seen
-        doubt = replace(doubt, groove_mm=0.0)
-    else:
-        values["groove_mm"] = frame.groove_mm if frame is not None and frame.groove_mm is not None else case.rules.groove_mm
+    values["groove_mm"] = case.rules.groove_mm if frame is None else frame.groove(case.rules.groove_mm)
+    if frame is not None and frame.mount in ("grooved", "drilled") and not values["groove_mm"]:
+        doubt = replace(doubt, groove_mm=0.0)  # the lens edge itself is seen
     return optics.View(**values), doubt
 
 
@@ -316,6 +322,11 @@ def faults(photograph: Photograph, points: Mapping[str, tuple[float, float]], st
 
 def points_of(photograph: Photograph) -> dict[str, tuple[float, float]]:
     return {name: (float(x), float(y)) for name, (x, y) in photograph.points.items()}
+
+
+def height_quantity(case: Case) -> str:
+    """What the height of a pupil is recorded as: where the lens has a segment, "height" is that of its top."""
+    return "pupil" if case.lens.design is not None and case.lens.design.family in SEGMENTED else "height"
 
 
 def field_of(wrong: OpticsError) -> str:

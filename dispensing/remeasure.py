@@ -104,7 +104,7 @@ def remeasure(*, actor: Staff, dispense: Dispense, readings: Sequence[NewReading
             )
             for r in complete
         )
-        found = Comparison.objects.bulk_create(_comparisons(made, row, adopted, complete, actor))
+        found = Comparison.objects.bulk_create(comparisons_of(made, row, adopted, complete, actor))
         audit.record(
             actor=actor,
             action="dispense.remeasured",
@@ -121,7 +121,7 @@ def remeasure(*, actor: Staff, dispense: Dispense, readings: Sequence[NewReading
         return made
 
 
-def _comparisons(
+def comparisons_of(
     made: Remeasure,
     dispense: Dispense,
     adopted: dict[tuple[str, str], Adoption],

@@ -25,9 +25,10 @@ from dispensing.assess import (
     restricted,
 )
 from dispensing.models import Dispense, Remark, Signature
+from dispensing.own_work import own_work
 from dispensing.record.base import ORDER_OF_PARTS
 from dispensing.snapshot import seal
-from practice import access, audit, sign_in
+from practice import access, audit, cover, proof
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Staff
 
@@ -44,6 +45,7 @@ __all__ = [
     "sign",
     "take_over",
     "why_not_issue",
+    "why_not_sign",
 ]
 
 LONGEST_COMMENT = 2000
@@ -102,6 +104,18 @@ def why_not_issue(*, actor: Staff, dispense: Dispense, found: Assessment | None 
     return _unanswered(found or assess_dispense(dispense), "ordered")
 
 
+def why_not_sign(*, actor: Staff, dispense: Dispense) -> str | None:
+    """Why this person may not answer for this dispense, whatever its state; None when they may."""
+    return access.why_not(
+        actor,
+        "dispense.sign",
+        branch=dispense.branch,
+        subject=dispense,
+        restricted=restricted(dispense),
+        own_work=own_work(actor, dispense),
+    )
+
+
 def may_issue(*, actor: Staff, dispense: Dispense, found: Assessment | None = None) -> bool:
     return why_not_issue(actor=actor, dispense=dispense, found=found) is None
 
@@ -140,19 +154,23 @@ def sign(
     version: int,
     password: str,
     address: str = "",
+    known: str = "",
     comment: str = "",
     seen_sha256: str = "",
 ) -> Signature:
-    """Answer for a dispense. Asks for the password again; stores what was seen.
+    """Answer for a dispense. Asks for the password again, or the code of the second factor; stores what was seen.
 
     `seen_sha256` is the digest of what the page showed: when the same assessment now gives another one, nothing is signed
     (Conflict). Raises NotAllowed, Refused (state, stop, open confirm) or Invalid (field "password" or "comment").
     """
     comment = _comment(comment)
-    _password_again(actor, password, address)
+    # before the transaction, so that a wrong try is counted although nothing else is saved
+    proof.prove(actor=actor, secret=password, address=address, known=known, why="to sign")
     with transaction.atomic():
         row = _locked(dispense, version)
-        access.require(actor, "dispense.sign", branch=row.branch, subject=row, restricted=restricted(row))
+        no = why_not_sign(actor=actor, dispense=row)
+        if no is not None:
+            raise NotAllowed(no)
         if row.state != State.WAITING:
             raise Refused(f"This dispense is {row.get_state_display()}; only what was put forward is signed.")
         found = assess_as_signed(row, by=actor)
@@ -264,20 +282,6 @@ def _remarks(remarks: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     return said
 
 
-def _password_again(actor: Staff, password: str, address: str) -> None:
-    """Before the transaction, so that a failed try is counted although nothing else is saved."""
-    wait = sign_in.seconds_to_wait(name=actor.username, address=address)
-    if wait:
-        raise Invalid({"password": f"Too many tries. Wait {wait} seconds."})
-    if not password:
-        raise Invalid({"password": "Type your password to sign."})
-    if not actor.check_password(password):
-        sign_in.failed(name=actor.username, address=address)
-        raise Invalid({"password": "That is not your password."})
-    if not actor.is_active:
-        raise NotAllowed("This account is closed.")
-
-
 def _locked(dispense: Dispense, version: int) -> Dispense:
     row = (
         Dispense.objects.select_for_update(of=("self",))
@@ -300,8 +304,11 @@ def _decide(
     digest: str = "",
     remarks: Sequence[tuple[str, str]] = (),
 ) -> Signature:
+    deciding = decision in {Decision.SIGNED, Decision.RETURNED}
+    absent = cover.covering_for(actor, row.dispenser, row.branch) if deciding else None
     signature = Signature.objects.create(
         dispense=row,
+        covering_for=absent,
         decision=decision,
         by=actor,
         at=timezone.now(),
@@ -316,6 +323,8 @@ def _decide(
     after: dict[str, Any] = {"state": state, "comment": comment, "version": row.version}
     if digest:
         after["seen_sha256"] = digest
+    if absent is not None:
+        after["covering_for"] = absent.display_name
     if remarks:
         after["remarks"] = [f"{at}: {text}" for at, text in remarks]
     words = {Decision.SUBMITTED: "put_forward", Decision.SIGNED: "signed", Decision.RETURNED: "returned"}

@@ -7,5 +7,6 @@ from __future__ import annotations
 
 from django.dispatch import Signal
 
-# item: CatalogueFrame | CatalogueLens, actor: Staff, before and after: dict of the values that changed, as plain values
+# item: CatalogueFrame | CatalogueLens | LensOption | LensMaterial | Treatment, actor: Staff, before and after: dict of the values that changed, as plain values
+# (with "retired_on" when it was retired or brought back)
 catalogue_changed = Signal()

@@ -3,6 +3,11 @@ from dispensing.web import (
     catalogue,
     client,
     fitting_card,
+    frame_item,
+    imports,
+    lens_designs,
+    lens_options,
+    lens_parts,
     limits,
     manual,
     photographs,
@@ -16,7 +21,12 @@ from dispensing.web.sheet import views as sheet
 app_name = "dispensing"
 urlpatterns = [
     *bench.urlpatterns,
+    *lens_options.urlpatterns,  # before the codes: "new" is none
+    *lens_parts.urlpatterns,
+    *frame_item.urlpatterns,
+    *imports.urlpatterns,
     *catalogue.urlpatterns,
+    *lens_designs.urlpatterns,
     *client.urlpatterns,
     *compare,
     *fitting_card.urlpatterns,

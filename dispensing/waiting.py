@@ -12,8 +12,9 @@ from django.utils import timezone
 
 from dispensing.case import MULTIFOCAL
 from dispensing.models import Dispense, PrescriptionEye, Signature
-from practice import access
-from practice.models import Branch, Staff
+from dispensing.own_work import own_work
+from practice import access, cover
+from practice.models import Branch, Post, Staff
 from practice.words import how_long
 
 HIGH_POWER_D = 6.0  # common practice: from here a millimetre of centration or vertex distance matters
@@ -30,6 +31,7 @@ class Waiting:
     said: str = ""  # the last comment, of whoever returned or put it forward
     said_by: str = ""
     own_trainee: bool = False
+    covering_for: str = ""  # the trainee's own supervisor, who is away and whom the reader covers
     no: str | None = None  # why this person cannot sign it
 
     @property
@@ -55,12 +57,13 @@ def _with_last_decision(queryset: QuerySet[Dispense]) -> QuerySet[Any]:
 
 # `role`: the reader's own, when the rows are judged for signing
 def _rows(queryset: QuerySet[Dispense], staff: Staff, *, role: str | None = None) -> list[Waiting]:
-    dispenses = list(_with_last_decision(queryset))
+    dispenses = list(_with_last_decision(queryset.prefetch_related("adoptions", "readings") if role else queryset))
     eyes: dict[int, list[PrescriptionEye]] = {}
     if role:
         for eye in PrescriptionEye.objects.filter(prescription__in=[d.prescription_id for d in dispenses]):
             eyes.setdefault(eye.prescription_id, []).append(eye)
     trainees = set(staff.supervises.values_list("staff_id", "branch_id")) if role else set()
+    covered = _covered(dispenses, staff) if role else {}
     rows = []
     for d in dispenses:
         on = d.branch.today()
@@ -73,14 +76,31 @@ def _rows(queryset: QuerySet[Dispense], staff: Staff, *, role: str | None = None
                 said=d.last_comment or "",
                 said_by=f"{d.last_by_first or ''} {d.last_by_last or ''}".strip(),
                 own_trainee=(d.dispenser_id, d.branch_id) in trainees,
+                covering_for=covered.get((d.dispenser_id, d.branch_id), ""),
                 no=access.why_not(
-                    staff, "dispense.sign", branch=d.branch, subject=d, known_role=role, restricted=restricted
+                    staff,
+                    "dispense.sign",
+                    branch=d.branch,
+                    subject=d,
+                    known_role=role,
+                    restricted=restricted,
+                    own_work=own_work(staff, d),
                 )
                 if role
                 else None,
             )
         )
     return rows
+
+
+def _covered(dispenses: Iterable[Any], staff: Staff) -> dict[tuple[int, int], str]:
+    """Whose trainees the reader answers for today in somebody's place: (trainee, branch) and whom they cover."""
+    found: dict[tuple[int, int], str] = {}
+    for branch in {d.branch_id: d.branch for d in dispenses}.values():
+        absent = {c.absent_id: c.absent for c in cover.covers_of(staff, branch)}
+        for post in Post.objects.filter(branch=branch, supervisor__in=absent).exclude(staff=staff):
+            found[post.staff_id, branch.pk] = absent[post.supervisor_id or 0].display_name
+    return found
 
 
 def _risks(dispense: Any, eyes: Iterable[PrescriptionEye]) -> list[str]:
@@ -112,6 +132,16 @@ def to_sign(staff: Staff, branch: Branch) -> list[Waiting]:
         return []
     rows = _rows(Dispense.objects.filter(branch=branch, state=State.WAITING), staff, role=role)
     return sorted(rows, key=lambda w: (w.no is not None, -w.weight))
+
+
+def to_sign_elsewhere(staff: Staff, branch: Branch) -> list[tuple[Branch, int]]:
+    """The other branches at which somebody signs and something waits, most first. For a desk that would else say: nothing."""
+    others = {b.pk: b for b in access.branches_where(staff, "dispense.sign") if b.pk != branch.pk}
+    if not others:
+        return []
+    waiting = Dispense.objects.filter(branch__in=others, state=State.WAITING).exclude(dispenser=staff)
+    counts = waiting.values_list("branch").annotate(n=Count("pk")).order_by("-n", "branch__name")
+    return [(others[pk], n) for pk, n in counts]
 
 
 def returned_to(staff: Staff) -> list[Waiting]:

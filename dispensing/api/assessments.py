@@ -12,11 +12,10 @@ from typing import Any
 
 import orjson
 from django.http import HttpResponse
-from drf_spectacular.utils import extend_schema
 from rest_framework import parsers
 from rest_framework.request import Request
 
-from dispensing.api.calculations import CalculationView, TooLarge, problem
+from dispensing.api.calculations import CalculationView, TooLarge, documented, problem
 from dispensing.assessment_json import assessment
 from dispensing.case_json import MAX_BYTES, CaseError, case_from_text, case_schema
 from dispensing.checks import registry
@@ -37,7 +36,16 @@ class RawJSON(parsers.BaseParser):
 class Assessments(CalculationView):
     parser_classes = [RawJSON]
 
-    @extend_schema(exclude=True)
+    @documented(
+        "Figures and findings for one dispense. Nothing is stored.",
+        400,
+        403,
+        413,
+        415,
+        422,
+        tag="assessments",
+        body="A Case, as /api/v1/assessments/schema describes it.",
+    )
     def post(self, request: Request) -> HttpResponse:
         """Figures and findings for the Case in the body."""
         raw = request.data if isinstance(request.data, bytes) else b""
@@ -80,24 +88,32 @@ def describe(identifier: str) -> dict[str, Any]:
 
 class Fixed(CalculationView):
     which = ""
+    kind = "application/json"
 
-    @extend_schema(exclude=True)
-    def get(self, request: Request) -> HttpResponse:
+    def fixed(self, request: Request) -> HttpResponse:
         text, tag = _fixed(self.which)
         headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
         if tag in request.headers.get("If-None-Match", ""):
             return HttpResponse(status=304, headers=headers)
-        kind = "application/schema+json" if self.which == "schema" else "application/json"
-        return HttpResponse(text, content_type=kind, headers=headers)
+        return HttpResponse(text, content_type=self.kind, headers=headers)
 
 
 class Schema(Fixed):
     """The JSON Schema of a Case."""
 
     which = "schema"
+    kind = "application/schema+json"
+
+    @documented("The JSON Schema of a Case.", tag="assessments", answer="application/schema+json", tagged=True)
+    def get(self, request: Request) -> HttpResponse:
+        return self.fixed(request)
 
 
 class Checks(Fixed):
     """Every check, in the order in which they run."""
 
     which = "checks"
+
+    @documented("Every check: why it matters, when it fires, its source.", tag="assessments", tagged=True)
+    def get(self, request: Request) -> HttpResponse:
+        return self.fixed(request)

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
@@ -22,7 +22,52 @@ from rest_framework.views import APIView
 
 from dispensing.calculations import BadInputs, all_calculations, find, result
 
+F = TypeVar("F", bound=Callable[..., Any])
 LARGEST_BODY = 200_000
+_ANY = {"type": "object"}
+_PROBLEM = {
+    "type": "object",
+    "required": ["type", "title", "status"],
+    "properties": {
+        "type": {"type": "string"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "instance": {"type": "string"},
+        "detail": {"type": "string"},
+        "errors": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["pointer", "detail"],
+                "properties": {"pointer": {"type": "string"}, "detail": {"type": "string"}},
+            },
+        },
+    },
+}
+
+
+def documented(
+    summary: str,
+    *problems: int,
+    tag: str = "calculations",
+    answer: str = "application/json",
+    body: str = "",
+    tagged: bool = False,
+    name: str = "",
+) -> Callable[[F], F]:
+    """What an operation is in the OpenAPI document. `body`: what to say of what is sent, where something is; `tagged`: it has an
+    entity tag, and may answer that nothing is new; `name`: its operationId, where the made one would be another's too."""
+    said: dict[Any, Any] = {(200, answer): _ANY} | {
+        (status, "application/problem+json"): _PROBLEM for status in (401, 405, 406, *problems)
+    }
+    if tagged:
+        said[304] = None
+    request = {"application/json": {**_ANY, "description": body}} if body else None
+    return extend_schema(  # type: ignore[return-value]
+        operation_id=name or None, summary=summary, tags=[tag], request=request, responses=said
+    )
+
+
 _TITLES = {
     400: "The request cannot be read",
     401: "Sign in, or send a token",
@@ -75,9 +120,14 @@ def problem(status: int, request: HttpRequest, detail: str = "", errors: Mapping
         body["detail"] = detail
     if errors:
         body["errors"] = [{"pointer": pointer(path), "detail": words} for path, words in errors.items()]
-    response = HttpResponse(json.dumps(body, ensure_ascii=False), status=status, content_type="application/problem+json")
+    response = HttpResponse(_text(body), status=status, content_type="application/problem+json")
     response["Cache-Control"] = "no-store"
     return response
+
+
+def _text(data: Any) -> bytes:
+    """JSON; what somebody sent is said back in it, and may hold half a character."""
+    return json.dumps(data, ensure_ascii=False).encode("utf-8", "replace")
 
 
 def pointer(path: str) -> str:
@@ -128,7 +178,7 @@ def catalogue() -> tuple[bytes, str]:
 class Calculations(CalculationView):
     """Names, inputs and units of every calculation, as JSON Schema."""
 
-    @extend_schema(exclude=True)
+    @documented("Every calculation: its name, inputs and units as JSON Schema.", tagged=True, name="calculations_list")
     def get(self, request: Request) -> HttpResponse:
         text, tag = catalogue()
         headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
@@ -140,14 +190,14 @@ class Calculations(CalculationView):
 class OneCalculation(CalculationView):
     """One calculation: its description, and its answer for the inputs in the body."""
 
-    @extend_schema(exclude=True)
+    @documented("One calculation: its inputs and units.", 404)
     def get(self, request: Request, name: str) -> HttpResponse:
         found = find(name)
         if found is None:
             return problem(404, request._request)
         return _json(found.describe())
 
-    @extend_schema(exclude=True)
+    @documented("Calculate.", 400, 403, 404, 413, 415, 422, body="The inputs, as the calculation describes them.")
     def post(self, request: Request, name: str) -> HttpResponse:
         found = find(name)
         if found is None:
@@ -159,6 +209,6 @@ class OneCalculation(CalculationView):
 
 
 def _json(data: Any) -> HttpResponse:
-    response = HttpResponse(json.dumps(data, ensure_ascii=False), content_type="application/json")
+    response = HttpResponse(_text(data), content_type="application/json")
     response["Cache-Control"] = "no-store"
     return response

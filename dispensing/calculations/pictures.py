@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from dispensing.calculations.written import fixed, signed
 from dispensing.drawings.shapes import Circle, Path, Picture, Point, Shape, Text
 from dispensing.optics.boxing import Box
 from dispensing.optics.power import Power
@@ -57,7 +58,7 @@ def power_cross(power: Power, words: str) -> Picture:
         x, y = c * along - s * aside, s * along + c * aside
         if abs(power.cylinder) <= 1e-9:
             x, y = 0.0, 4.0
-        shapes.append(Text("eye-text", x, y - 1.2, f"{strength:+.2f}".replace("-", "−"), 3.6))
+        shapes.append(Text("eye-text", x, y - 1.2, signed(strength), 3.6))
     shapes.append(Circle("optical-centre", 0, 0, 0.7))
     return Picture(-34, -31, 68, 62, tuple(shapes), words, "Power cross")
 
@@ -198,7 +199,7 @@ def section(profile: Sequence[tuple[float, float, float]], words: str) -> Pictur
     bottom, height = min(zs) - 6, max(zs) - min(zs) + 10
     shapes: list[Shape] = [Path("section", tuple(front + back), closed=True)]
     for x, f, b in (profile[0], profile[-1]):
-        shapes.append(Text("dim-text", x, min(f, b) - 4, f"{f - b:.1f}", SIZE))
+        shapes.append(Text("dim-text", x, min(f, b) - 4, fixed(f - b, 1), SIZE))
     return Picture(left, bottom, width, height, tuple(shapes), words, "Horizontal section")
 
 
@@ -222,7 +223,7 @@ def agreement_plot(
         y = at(low_x, value)[1]
         role = "datum" if label == "bias" else "limit"
         shapes.append(Path(role, ((-3, y), (width + 3, y))))
-        shapes.append(Text("dim-text", width + 4.5, y - 1.0, f"{label} {value:.2f}".replace("-", "−"), 4.4, "start"))
+        shapes.append(Text("dim-text", width + 4.5, y - 1.0, f"{label} {fixed(value)}", 4.4, "start"))
     shapes += [Circle("reading", *at(x, y), 1.0) for x, y in zip(means, differences, strict=True)]
     shapes.append(Text("note-text", width / 2, -6.0, "mean of both methods", 4.4))
     return Picture(-6, -9, width + 44, height + 12, tuple(shapes), words, "Differences against means")

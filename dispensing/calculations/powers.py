@@ -168,9 +168,12 @@ def round_to_scale(v: Inputs) -> Answer:
     best = round_power(power, step)
     left = power - best
     return Answer(
-        values=(*power_values(best), size_value("left_over", "Left over, blur strength", left.vector().length)),
+        values=(
+            *power_values(best, of_the_scale=True),
+            size_value("left_over", "Left over, blur strength", left.vector().length),
+        ),
         working=(
-            f"{exact_lens(power)} in steps of {number(step, 3)} D → {exact_lens(best)}",
+            f"{exact_lens(power)} in steps of {number(step, 3)} D → {format_lens(best)}",
             f"left over: {exact_lens(left)}, blur strength {number(left.vector().length, 3)} D",
         ),
         picture=_cross(best),

@@ -15,9 +15,11 @@ from typing import Any, Literal
 
 from jsonschema import Draft202012Validator
 
+from dispensing.calculations.written import exact_lens, fixed, number, signed
+from dispensing.calculations.written import put as put
 from dispensing.drawings.shapes import Picture
 from dispensing.optics.errors import OpticsError
-from dispensing.optics.notation import format_axis, format_degrees, format_mm
+from dispensing.optics.notation import format_axis, format_degrees, format_lens, format_mm, format_power
 from dispensing.optics.power import Power
 
 Kind = Literal["power", "cylinder", "axis", "mm", "degrees", "prism", "figure", "choice", "readings", "text"]
@@ -291,57 +293,23 @@ def _plain(value: float | str | bool | None) -> float | str | bool | None:
 # ── what many calculations share ───────────────────────────────────────────
 
 
-def number(value: float, digits: int = 2) -> str:
-    """A figure as it is read: minus sign, at most `digits` decimals, none that say nothing."""
-    text = f"{abs(value):.{digits}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return ("−" if value < 0 and float(text) else "") + text
-
-
-def fixed(value: float, digits: int = 2) -> str:
-    text = f"{abs(value):.{digits}f}"
-    return ("−" if value < 0 and float(text) else "") + text
-
-
-def signed(value: float, digits: int = 2) -> str:
-    """A computed power with its sign, rounded: +1.12 for 1.124, +1.13 for 1.125. (`format_power` cuts eighths, as powers are written.)"""
-    text = f"{abs(value) + 1e-12:.{digits}f}"
-    return text if not float(text) else ("−" if value < 0 else "+") + text
-
-
-def put(value: float, digits: int = 2) -> str:
-    """A figure put into a formula: in brackets when it is negative."""
-    text = number(value, digits)
-    return f"({text})" if text.startswith("−") else text
-
-
-def exact_lens(power: Power, digits: int = 2) -> str:
-    """A computed power, unrounded to any step: "−3.11/−2.02×74.8"."""
-
-    def part(value: float) -> str:
-        text = f"{abs(value):.{digits}f}"
-        return ("−" if value < 0 else "+") + text if float(text) else text
-
-    if abs(power.cylinder) < 0.5 * 10**-digits:
-        return f"{part(power.sphere)} DS"
-    return f"{part(power.sphere)}/{part(power.cylinder)}×{format_axis(power.axis)}"
-
-
-def power_values(power: Power, prefix: str = "", label: str = "") -> tuple[Value, ...]:
-    """A power as four values: the whole lens as written, and its three figures."""
+def power_values(power: Power, prefix: str = "", label: str = "", *, of_the_scale: bool = False) -> tuple[Value, ...]:
+    """A power as four values: the whole lens as written, and its three figures. `of_the_scale`: one that can be ordered, its eighths
+    written as the trade does (1.12); else a computed one, rounded (1.13 for 1.125)."""
     title = f"{label}, " if label else ""
+    written: Callable[[float], str] = format_power if of_the_scale else signed
+    lens = format_lens(power) if of_the_scale else exact_lens(power)
     return (
-        Value(f"{prefix}lens", (label or "Lens").capitalize(), exact_lens(power)),
+        Value(f"{prefix}lens", (label or "Lens").capitalize(), lens),
         Value(
-            f"{prefix}sphere", f"{title}sphere".capitalize(), power.sphere, "D", f"{signed(power.sphere)} D", detail=True
+            f"{prefix}sphere", f"{title}sphere".capitalize(), power.sphere, "D", f"{written(power.sphere)} D", detail=True
         ),
         Value(
             f"{prefix}cylinder",
             f"{title}cylinder".capitalize(),
             power.cylinder,
             "D",
-            f"{signed(power.cylinder)} D",
+            f"{written(power.cylinder)} D",
             detail=True,
         ),
         Value(

@@ -241,14 +241,23 @@ def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
     family="prescription",
     source=_TEACHING,
     confidence="common practice",
-    needs=("prescription.right.sphere", "prescription.right.add", "prescription.right.near_sphere"),
-    explains=("rx.near-row", "rx.add-for-age", "rx.add-range"),
+    needs=(
+        "person.age_years",
+        "person.notes",
+        "prescription.right.sphere",
+        "prescription.right.add",
+        "prescription.right.near_sphere",
+        "prescription.remark",
+    ),
+    explains=("rx.near-row", "rx.add-for-age", "rx.add-range", "rx.adds-unequal"),
 )
 def near_sphere_as_add(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: where the near row is written out, the addition is the difference between the rows, not the near sphere itself.
-    Fires: distance +2.00, addition +4.00, near row +4.00.
-    Silent: distance +2.00, addition +2.00, near row +4.00; distance plano, where both are the same.
+    """Why: where the near row is written out, the addition is the difference between the rows, not the near sphere itself. Two additions
+    that differ as the spheres do are two near spheres.
+    Fires: distance +2.00, addition +4.00, near row +4.00 (stop); R +1.25 add +3.50, L +0.75 add +3.00 (asks: +2.25 in both?).
+    Silent: distance +2.00, addition +2.00, near row +4.00; distance plano, where both are the same; additions that differ otherwise.
     """
+    yield from _near_spheres(v, found)
     for eye, lens, _ in v.lenses():
         if lens.sphere and lens.add and lens.near_sphere is not None and abs(lens.near_sphere - lens.add) < 0.01:
             true_add = lens.near_sphere - lens.sphere
@@ -264,6 +273,38 @@ def near_sphere_as_add(v: View, found: Finder) -> Iterator[Finding]:
                 consequence=f"Near would be {dioptres(lens.sphere + lens.add)} instead of {dioptres(lens.near_sphere)}.",
                 resolution=f"Addition {signed(true_add)}.",
             )
+
+
+def _near_spheres(v: View, found: Finder) -> Iterator[Finding]:
+    """No near row to compare with: the additions less the spheres are alike, and what an eye of this age is given."""
+    rx = v.rx
+    if rx is None or v.rx_explained or rx.right.near_sphere is not None or rx.left.near_sphere is not None:
+        return
+    pairs = [(lens.sphere, lens.add) for lens in (rx.right, rx.left)]
+    if any(sphere is None or not add for sphere, add in pairs):
+        return
+    (right, right_add), (left, left_add) = ((sphere or 0.0, add or 0.0) for sphere, add in pairs)
+    likely = right_add - right
+    least, most = (add_band(v.age) if v.age is not None else None) or (
+        v.limit["rx.add.usual_least"],
+        v.limit["rx.add.usual_most"],
+    )
+    if abs(right_add - left_add) < 0.2 or abs(likely - (left_add - left)) > 0.01 or not least <= likely <= most:
+        return
+    yield found(
+        f"Additions {signed(right_add)} and {signed(left_add)} differ as the spheres do: were the near spheres typed?",
+        "prescription.right.add",
+        "prescription.left.add",
+        seen=(
+            ("Right sphere", right, "D"),
+            ("Right addition", right_add, "D"),
+            ("Left sphere", left, "D"),
+            ("Left addition", left_add, "D"),
+        ),
+        severity="confirm",
+        consequence=f"Near would be {max(abs(right), abs(left)):.2f} D out.",
+        resolution=f"Addition {signed(likely)} in both eyes?",
+    )
 
 
 @check(

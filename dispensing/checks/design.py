@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
-from dispensing.checks.words import signed
+from dispensing.checks.words import choice_word, signed
 
 
 @check(
@@ -34,7 +34,7 @@ def design_use(v: View, found: Finder) -> Iterator[Finding]:
             "A degressive lens is not for the distance.",
             "lens.design",
             "needs.uses",
-            seen=(("Uses", ", ".join(sorted(far)), ""),),
+            seen=(("Uses", ", ".join(choice_word(use) for use in sorted(far)), ""),),
             consequence="Distance would be blurred by most of the degression.",
             resolution="A progressive lens, or a second pair for the distance.",
         )

@@ -95,6 +95,7 @@ class Check:
     confidence: str  # one of CONFIDENCE
     needs: tuple[str, ...]  # paths of a Case that it reads; one of the right eye stands for both eyes
     explains: tuple[str, ...]  # checks whose findings this one makes superfluous
+    stop_explains: tuple[str, ...]  # the same while it stops; where it only asks, the figure may be right
     rule: Rule
     manual: str  # the docstring: why it matters, an example that fires, one that does not
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dispensing.case import HEIGHTS, Reading
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
+from dispensing.checks.validity import COMPENSATION
 from dispensing.checks.view import View
 from dispensing.checks.words import mm
 
@@ -74,9 +75,15 @@ def other_frame(v: View, found: Finder) -> Iterator[Finding]:
     other = [r for r in other if (r.quantity, r.eye) not in here]
     if other:
         first = other[0]
+        second = [
+            f"measurements.{r.eye}.{r.quantity}"
+            for r in other
+            if r.quantity == first.quantity and {first.eye, r.eye} == {"right", "left"}
+        ][:1]
         yield found(
             f"{'Heights were' if first.quantity == 'height' else 'The PD was'} measured on another frame.",
             f"measurements.{first.eye}.{first.quantity}" if first.eye != "both" else "measurements.binocular_far_pd",
+            *second,
             "frame.identity",
             seen=(("Measured on", first.frame_identity, ""), ("Ordered", frame.name or frame.identity, "")),
             consequence="The lens would be centred for the other frame.",
@@ -145,6 +152,7 @@ def in_doubt(v: View, found: Finder) -> Iterator[Finding]:
     source="usual 12 to 14 mm; questions outside 8 to 18; dispensing teaching",
     confidence="common practice",
     needs=("fit.vertex_mm",),
+    stop_explains=COMPENSATION,
 )
 def vertex_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: lashes keep a lens more than 8 mm away, a nose keeps it within 18. It decides the power of strong lenses.
@@ -174,6 +182,7 @@ def vertex_range(v: View, found: Finder) -> Iterator[Finding]:
     source="usual 8 to 12°; questions outside 0 to 18; dispensing teaching",
     confidence="common practice",
     needs=("fit.pantoscopic_deg",),
+    stop_explains=COMPENSATION,
 )
 def pantoscopic_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a front leans 8 to 12° in at the bottom. 45 is a misread scale, and tilt changes the power at the eye.
@@ -202,6 +211,8 @@ def pantoscopic_range(v: View, found: Finder) -> Iterator[Finding]:
     source="dress fronts 0 to 8°, wraps 10 to 25°; dispensing teaching",
     confidence="common practice",
     needs=("frame.front_curve", "fit.face_form_deg"),
+    explains=("fit.face-form-against-frame",),
+    stop_explains=COMPENSATION,
 )
 def face_form_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: face form changes power and centration of a wrapped lens. 25° on a flat front was misread, or is the whole angle between
@@ -224,7 +235,9 @@ def face_form_range(v: View, found: Finder) -> Iterator[Finding]:
         seen=(("Face form as worn", value, "°"), ("Front curve", curve if curve is not None else "not given", "D")),
         limit=f"up to {limit:.0f}°",
         severity="stop" if cannot else "confirm",
-        resolution="Measure again: the angle of one lens against the front, not of both together.",
+        resolution=f"Measure again; {value / 2:.0f}°, if {value:.0f}° is the angle between both lenses."
+        if value > 0
+        else "Measure again: the angle of one lens against the front.",
     )
 
 

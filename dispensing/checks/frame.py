@@ -71,6 +71,7 @@ def side_as_dbl(v: View, found: Finder) -> Iterator[Finding]:
         "frame.b-over-a",
         "frame.ed-under-box",
         "frame.ed-over-diagonal",
+        "frame.outline-against-box",
         "pd.decentration",
         "pd.outside-lens",
         "lens.blank-too-small",
@@ -232,6 +233,7 @@ def side_range(v: View, found: Finder) -> Iterator[Finding]:
     source="effective diameter is twice the longest radius, so at least a and b",
     confidence="derived",
     needs=("frame.a", "frame.b", "frame.ed"),
+    explains=("frame.outline-against-ed",),
 )
 def ed_under_box(v: View, found: Finder) -> Iterator[Finding]:
     """Why: twice the longest radius cannot be less than the box is wide. A blank chosen by it would not cut out.
@@ -262,6 +264,7 @@ def ed_under_box(v: View, found: Finder) -> Iterator[Finding]:
     source="a shape lies inside its box",
     confidence="derived",
     needs=("frame.a", "frame.b", "frame.ed"),
+    explains=("frame.outline-against-ed",),
 )
 def ed_over_diagonal(v: View, found: Finder) -> Iterator[Finding]:
     """Why: no point of the lens lies outside its box, so twice the longest radius is at most the diagonal.

@@ -43,7 +43,21 @@ def outline_not_a_lens(v: View, found: Finder) -> Iterator[Finding]:
     source="ISO 8624:2011; boxed size ±0.5 mm by ISO 12870, and as much for the tracing",
     confidence="derived",
     needs=("frame.a", "frame.b", "frame.outline"),
-    explains=("frame.b-over-a", "frame.ed-under-box", "frame.ed-over-diagonal"),
+    explains=(
+        "frame.a",
+        "frame.b",
+        "frame.b-over-a",
+        "frame.ed-under-box",
+        "frame.ed-over-diagonal",
+        "frame.outline-against-ed",
+        "frame.child-size",
+        "height.from-datum-line",
+        "height.outside-box",
+        "pd.frame-fit",
+        "height.pupil-position",
+        "height.rim-not-lowest",
+        "lens.blank-too-small",
+    ),
 )
 def outline_against_box(v: View, found: Finder) -> Iterator[Finding]:
     """Why: outline and box describe one lens. If they differ, one belongs to another size, or two figures were exchanged.
@@ -112,20 +126,30 @@ def outline_against_ed(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="comparison with the earlier pair",
     confidence="derived",
-    needs=("frame.a", "frame.b", "frame.dbl", "frame.ed", "frame.identity", "frame.name", "frame.side", "earlier"),
+    needs=(
+        "frame.a",
+        "frame.b",
+        "frame.dbl",
+        "frame.ed",
+        "frame.identity",
+        "frame.model",
+        "frame.name",
+        "frame.side",
+        "earlier",
+    ),
     explains=("height.as-before",),
 )
 def old_figures_kept(v: View, found: Finder) -> Iterator[Finding]:
     """Why: two different models hardly ever share every boxed figure. If they do, the old figures stayed when the frame was changed.
     Fires: another model than last time, with the same a, b, distance between lenses and effective diameter.
-    Silent: the same frame reglazed; another model with figures of its own.
+    Silent: the same frame reglazed; the same model in another colour; another model with figures of its own.
     """
     frame = v.frame
     if frame is None or None in (frame.a, frame.b, frame.dbl):
         return
     for pair in v.case.earlier:
         old = pair.frame
-        if old is None or old.a is None:
+        if old is None or old.a is None or (frame.model and frame.model == old.model):
             continue
         other = (frame.identity and old.identity and frame.identity != old.identity and frame.name != old.name) or (
             frame.name and old.name and frame.name != old.name

@@ -32,9 +32,11 @@ _REFERENCE = {
     explains=(
         "pd.outside-lens",
         "height.pupil-position",
+        "height.unequal",
         "lens.room-above",
         "height.as-before",
         "lens.height-under-minimum",
+        "lens.blank-too-small",
     ),
 )
 def outside_box(v: View, found: Finder) -> Iterator[Finding]:
@@ -69,7 +71,7 @@ def outside_box(v: View, found: Finder) -> Iterator[Finding]:
     confidence="derived",
     needs=("frame.b", "measurements.right.height", "measurements.right.height_reference", "lens.design"),
     explains=("lens.height-under-minimum", "height.pupil-position", "height.as-before", "lens.room-above", "segment.reading-depth", "lens.corridor-cut",
-              "segment.position"),
+              "segment.position", "height.unequal", "height.rim-not-lowest", "lens.blank-too-small"),
 )  # fmt: skip
 def from_datum_line(v: View, found: Finder) -> Iterator[Finding]:
     """Why: 4 mm above the datum line and 4 mm above the lower box tangent are half a lens apart.
@@ -171,7 +173,7 @@ def unequal(v: View, found: Finder) -> Iterator[Finding]:
     right, left = v.in_box("right"), v.in_box("left")
     if right is None or left is None or v.explained:
         return
-    off = right - left
+    off = round(right - left, 6)
     if abs(off) <= v.limit["height.unequal"]:
         return
     earlier = v.earlier_pair_with("height")

@@ -93,6 +93,13 @@ def exchanged(v: View, found: Finder) -> Iterator[Finding]:
     source="ISO 21987:2017 fitting cross ±1.0 mm; two readings further apart cannot both serve",
     confidence="from memory",
     needs=("measurements.right.height", "measurements.right.height_reference", "measurements.readings"),
+    explains=(
+        "height.unequal",
+        "height.pupil-position",
+        "height.rim-not-lowest",
+        "segment.above-middle",
+        "lens.corridor-cut",
+    ),
 )
 def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     """Why: heights have to be right to 1 mm. Two readings that are further apart leave open which.
@@ -157,7 +164,11 @@ def single_reading(v: View, found: Finder) -> Iterator[Finding]:
                 f"measurements.{eye}.height",
                 seen=(
                     ("Prism of one millimetre", round(per_mm, 2), "Δ"),
-                    ("Exactness needed", figures.height_need_mm if figures.height_need_mm is not None else "", "mm"),
+                    (
+                        "Exactness needed",
+                        round(figures.height_need_mm, 1) if figures.height_need_mm is not None else "",
+                        "mm",
+                    ),
                     ("Readings", 1, ""),
                 ),
                 limit=f"two readings from {limit:.2f} Δ a millimetre",
@@ -213,7 +224,7 @@ def as_before(v: View, found: Finder) -> Iterator[Finding]:
     needs=("fit.vertex_mm", "measurements.right.height", "measurements.readings"),
 )
 def observer_not_level(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: looking from above makes a height read too low, from below too high, by the vertex distance times the slope.
+    """Why: looking from above makes a height read too high, from below too low, by the vertex distance times the slope.
     Fires: observer 60 mm above at 400 mm, 14 mm vertex distance: 2 mm out.
     Silent: observer level; a gauge that removes parallax; 10 mm above at 400 mm.
     """
@@ -241,7 +252,8 @@ def observer_not_level(v: View, found: Finder) -> Iterator[Finding]:
                 ),
                 limit=f"{mm(limit)} of parallax",
                 consequence=of_height_error(v, eye, error) if error is not None else "20 mm at 400 mm makes about 0.8 mm.",
-                resolution="Sit level with the client and measure again.",
+                resolution="Sit level with the client and measure again"
+                + (f"; about {mm(reading.value - error)} would be expected." if error is not None else "."),
             )
             break
 
@@ -319,39 +331,49 @@ def visible_rim(v: View, found: Finder) -> Iterator[Finding]:
 def rim_not_lowest(v: View, found: Finder) -> Iterator[Finding]:
     """Why: on such a shape a height above the rim is short of the height in the box, and the lens would be made too low by the
     difference.
-    Fires: the lowest point of the shape lies 2 mm below the rim under the pupil (worth knowing); and the pupil seems 2 mm lower in
-    the lens than in the earlier pair, or than is usual (asks).
-    Silent: a shape whose lowest point is under the pupil.
+    Fires: the lowest point of the shape lies 2 mm below the rim under the pupil (worth knowing); and both pupils seem 2 mm lower in
+    the lens than is usual, or 1.5 mm lower than in the earlier pair (asks).
+    Silent: a shape whose lowest point is under the pupil; single vision. A height that is as high as usual is only worth knowing.
     """
-    if v.family not in MULTIFOCAL:
-        return
     frame = v.frame
-    for eye in EYES:
-        lens = v.figures.of(eye)
-        if lens.height_box is None or lens.height_rim is None or frame is None or frame.b is None:
-            continue
-        off = lens.height_box - lens.height_rim
-        if off < 1.0:
-            continue
-        said = v.case.measurements.of(eye).height_reference == "box"
-        short = _expected_above_datum(v, eye) - (lens.height_box - frame.b / 2)
-        # an earlier pair says where this pupil sits within a millimetre; the usual place is a wider guess
-        asks = said and short > off * (0.5 if v.earlier_pair_with("height") else 0.75)
-        yield found(
-            f"The rim below the {eye} pupil is {mm(off)} above the lower box tangent"
-            + (f", and the height is {mm(short)} less than expected." if asks else "."),
-            f"measurements.{eye}.height",
-            seen=(
-                ("In the box", round(lens.height_box, 1), "mm"),
-                ("Above the rim", round(lens.height_rim, 1), "mm"),
-                ("Short of what is expected", round(short, 1), "mm"),
-            ),
-            severity="confirm" if asks and not v.explained else "note",
-            consequence=of_height_error(v, eye, off),
-            resolution=f"Make sure that {mm(lens.height_box)} is from the lower box tangent; "
-            f"from the rim it would be {mm(lens.height_box + off)} in the box.",
-        )
+    if v.family not in MULTIFOCAL or frame is None or frame.b is None:
         return
+    known = [
+        (lens.height_box - lens.height_rim, _expected_above_datum(v, eye) - (lens.height_box - frame.b / 2), eye)
+        for eye in EYES
+        if (lens := v.figures.of(eye)).height_box is not None and lens.height_rim is not None
+    ]
+    if not known or max(known)[0] < 1.0:
+        return
+    _, _, eye = max(known)
+    lens = v.figures.of(eye)
+    height, rim = lens.height_box or 0.0, lens.height_rim or 0.0
+    # both eyes are read against one line: together they tell it better than either
+    off, short = (sum(values) / len(known) for values in zip(*[(o, s) for o, s, _ in known], strict=True))
+    before = v.earlier_pair_with("height") is not None
+    # an earlier pair says where this pupil sits within a millimetre; the usual place is a wider guess
+    least, share = (1.0, "height.rim_share_known") if before else (v.limit["height.rim_off"], "height.rim_share")
+    in_box = all(v.case.measurements.of(e).height_reference == "box" for _, _, e in known)
+    asks = in_box and off >= least and short > v.limit[share] * off
+    yield found(
+        f"The rim below the {eye} pupil is {mm(height - rim)} above the lower box tangent"
+        + (
+            f", and the heights are {mm(short)} less than {'in the earlier pair' if before else 'is usual'}: "
+            "measured from the rim below the pupil?"
+            if asks
+            else "."
+        ),
+        f"measurements.{eye}.height",
+        seen=(
+            ("In the box", round(height, 1), "mm"),
+            ("Above the rim", round(rim, 1), "mm"),
+            ("Less than expected, both eyes", round(short, 1), "mm"),
+        ),
+        limit=f"less than expected by up to {mm(v.limit[share] * off)}",
+        severity="confirm" if asks and not v.explained else "note",
+        consequence=of_height_error(v, eye, height - rim),
+        resolution=f"Make sure that {mm(height)} is from the lower box tangent; from the rim it would be {mm(2 * height - rim)} in the box.",
+    )
 
 
 def _expected_above_datum(v: View, eye: Eye) -> float:

@@ -21,7 +21,7 @@ from dispensing.checks.history import (
 )
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
-from dispensing.checks.words import eye_word, power_word, prism_in_word, prism_up_word, signed
+from dispensing.checks.words import day_word, eye_word, power_word, prism_in_word, prism_up_word, signed
 
 
 @check(
@@ -95,7 +95,7 @@ def changed(v: View, found: Finder) -> Iterator[Finding]:
     explains=(),
 )
 def changed_unevenly(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: eyes mostly change together. One that moved by more than the other by 0.75 D may be a slip of a digit.
+    """Why: eyes mostly change together. One that moved and left the other behind may be a slip of a digit.
     Fires: R −1.25 → −1.00, L −1.50 → −2.25.
     Silent: both half a dioptre stronger.
     """
@@ -156,7 +156,7 @@ def axis_changed(v: View, found: Finder) -> Iterator[Finding]:
         turned = any(abs(other - b.axis) <= 4 for other in transposed_axes(a.axis))
         if turn >= 8 and (blur > limit or (turned and min(abs(a.cylinder), abs(b.cylinder)) >= 0.5)):
             yield found(
-                f"{eye_word(eye)} axis turned by {turn:.0f}.",
+                f"{eye_word(eye)} axis turned by {turn:.0f} degrees.",
                 f"prescription.{eye}.axis",
                 seen=(
                     (f"{eye_word(eye)} axis now", a.axis, ""),
@@ -308,7 +308,7 @@ def superseded(v: View, found: Finder) -> Iterator[Finding]:
             yield found(
                 "A newer prescription is on record.",
                 "prescription.written_on",
-                seen=(("This one", v.rx.written_on.isoformat(), ""), ("Newer", old.written_on.isoformat(), "")),
+                seen=(("This one", day_word(v.rx.written_on), ""), ("Newer", day_word(old.written_on), "")),
                 resolution="Use the newer one, or record why not.",
             )
             return
@@ -380,7 +380,6 @@ def _moved(v: View, eye: Eye) -> bool:
         "prescription.source",
         "earlier",
     ),
-    explains=("rx.sphere-unusual", "rx.cylinder-unusual", "rx.mirror-signs", "rx.prism-one-eye", "rx.prism-large"),
 )
 def read_back(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a slip of a digit in a new client's power has nothing to be compared with; against an earlier pair it looks like a change.

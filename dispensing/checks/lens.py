@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES, SEGMENTED
+from dispensing.case import EYES, SEGMENTED, Eye
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
-from dispensing.checks.view import View
+from dispensing.checks.view import OTHER, View
 from dispensing.checks.words import eye_word, mm
 
 _MINIMA = "the maker's own minimum; generic minima of power-variation lenses, common practice"
 _RANGE = "the maker's stated range"
 _TEACHING = "dispensing teaching"
+_LONGEST = 17.0  # mm; beyond it the eye has to turn too far down to read
 _VARYING = frozenset({"progressive", "degressive"})
 
 
@@ -52,8 +53,15 @@ def height_under_minimum(v: View, found: Finder) -> Iterator[Finding]:
             ),
             limit=f"at least {mm(design.min_height_mm)}",
             consequence=f"{mm(short)} of the reading area would be cut off.",
-            resolution=f"{change}, or a frame {mm(short)} deeper below the pupil.",
+            resolution=_first_the_height(v, eye, height) + f"{change}, or a frame {mm(short)} deeper below the pupil.",
         )
+
+
+def _first_the_height(v: View, eye: Eye, height: float) -> str:
+    other = v.in_box(OTHER[eye])
+    if other is None or abs(other - height) <= v.limit["height.unequal"] or v.explained:
+        return ""
+    return f"The {OTHER[eye]} height is {mm(other)}: measure this one again first. "
 
 
 @check(
@@ -136,7 +144,7 @@ def corridor_cut(v: View, found: Finder) -> Iterator[Finding]:
 def corridor_spare(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a short corridor has a narrower channel. Where there is room, a longer one is easier to get used to.
     Fires: corridor 9, fitting height 22.
-    Silent: corridor 13, fitting height 20.
+    Silent: corridor 13, fitting height 20; corridor 16, fitting height 28, since a longer one puts the reading area too low.
     """
     design = v.design
     if design is None or v.family != "progressive" or design.corridor_mm is None:
@@ -145,13 +153,14 @@ def corridor_spare(v: View, found: Finder) -> Iterator[Finding]:
     if not heights or not 0 < min(heights) < 40:
         return
     spare = min(heights) - design.corridor_mm
-    if spare > v.limit["lens.corridor_spare"]:
+    longest = min(min(heights) - v.limit["lens.below_corridor"] - 1, _LONGEST)
+    if spare > v.limit["lens.corridor_spare"] and longest >= design.corridor_mm + 2:
         yield found(
             f"There are {mm(spare)} below a corridor of {mm(design.corridor_mm)}.",
             "lens.design",
             seen=(("Lower height", round(min(heights), 1), "mm"), ("Corridor", design.corridor_mm, "mm")),
             limit=f"{mm(v.limit['lens.corridor_spare'])}",
-            resolution=f"A corridor of up to {mm(min(heights) - v.limit['lens.below_corridor'] - 1)} would fit.",
+            resolution=f"A corridor of up to {mm(longest)} would fit.",
         )
 
 
@@ -246,15 +255,16 @@ def segment_above_middle(v: View, found: Finder) -> Iterator[Finding]:
     b = v.frame.b if v.frame else None
     if v.family not in ("round_bifocal", "flat_top_bifocal") or b is None or not v.adult or v.explained or v.rx_explained:
         return
+    most = v.limit["segment.above_middle"]
     for eye in EYES:
         height = v.in_box(eye)
-        if height is None or v.figures.of(eye).segment_top_below_pupil is not None or not b / 2 + 1.0 < height < b:
+        if height is None or v.figures.of(eye).segment_top_below_pupil is not None or not b / 2 + most < height < b:
             continue
         yield found(
             f"{eye_word(eye)} segment top {mm(height)} is {mm(height - b / 2)} above the middle of the lens.",
             f"measurements.{eye}.height",
             seen=((f"{eye_word(eye)} height", round(height, 1), "mm"), ("b", b, "mm")),
-            limit=f"up to {mm(b / 2 + 1)} in an adult",
+            limit=f"up to {mm(b / 2 + most)} in an adult, {mm(most)} above the middle",
             resolution=f"Was the pupil measured? A segment top is about 5 to 7 mm lower: {mm(height - 6)}?",
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import hypot
 
 from dispensing.case import EYES, Eye
 from dispensing.checks.findings import Finder, Finding
@@ -27,6 +28,7 @@ from dispensing.checks.words import dioptres, eye_word, mm, signed
         "lens.design",
         "lens.ordered_right",
     ),
+    explains=("lens.front-curve-table",),
 )
 def power_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: outside its range the design is not made in this material. The sphere of the minus-cylinder form is held against it.
@@ -103,7 +105,7 @@ def add_range(v: View, found: Finder) -> Iterator[Finding]:
                 f"prescription.{eye}.add",
                 seen=((f"{eye_word(eye)} addition", add, "D"),),
                 limit=f"{signed(low) if low is not None else 'any'} to {signed(high) if high is not None else 'any'}",
-                resolution="Another design; or look at the addition.",
+                resolution=f"A design made with {signed(add)}; or look at the addition.",
             )
 
 
@@ -146,8 +148,23 @@ def prism_range(v: View, found: Finder) -> Iterator[Finding]:
                 f"prescription.{eye}.prism_h",
                 seen=((f"{eye_word(eye)} prism", round(size, 2), "Δ"),),
                 limit=f"up to {design.prism_max:.2f} Δ",
-                resolution="Split the prism between the eyes, leave out prism thinning, or choose another design.",
+                resolution=_less_prism(v, design.prism_max, size),
             )
+
+
+def _less_prism(v: View, most: float, size: float) -> str:
+    thinning, orders = v.case.lens.prism_thinning_down, [o for eye in EYES if (o := v.figures.of(eye).ordered) is not None]
+    alone = max(hypot(o.prism_in, o.prism_up) for o in orders)
+    if thinning and alone <= most + 0.005:
+        return f"Without prism thinning it is {alone:.2f} Δ."
+    if len(orders) == 2:
+        right, left = orders
+        # bases that turn both eyes one way are not prism between them, and sharing would lose it
+        one_way = right.prism_in * left.prism_in < 0 or right.prism_up * left.prism_up > 0
+        each = hypot((right.prism_in + left.prism_in) / 2, abs(right.prism_up - left.prism_up) / 2 + abs(thinning))
+        if not one_way and each <= most + 0.005:
+            return f"Split between the eyes it is {each:.2f} Δ in each."
+    return f"A design made with {size:.2f} Δ, or a smaller prism from the prescriber."
 
 
 @check(
@@ -166,7 +183,7 @@ def prism_range(v: View, found: Finder) -> Iterator[Finding]:
         "lens.blank_diameter_mm",
         "lens.design",
     ),
-    explains=("pd.decentration",),
+    explains=("pd.decentration", "lens.blank-not-listed"),
 )
 def blank_too_small(v: View, found: Finder) -> Iterator[Finding]:
     """Why: with the optical centre before the eye, the blank has to reach the far corner of the frame. Otherwise it will not cut out.

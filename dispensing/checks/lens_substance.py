@@ -207,7 +207,10 @@ def front_curve(v: View, found: Finder) -> Iterator[Finding]:
     for eye in EYES:
         computed = v.figures.of(eye).front_curve
         if computed is not None and frame.front_curve - computed > limit:
-            yield _curve_finding(found, computed, frame.front_curve, limit, f"{eye_word(eye)} usual front curve")
+            whose = (
+                "front curve by the maker's table" if v.figures.of(eye).front_curve_by == "maker" else "usual front curve"
+            )
+            yield _curve_finding(found, computed, frame.front_curve, limit, f"{eye_word(eye)} {whose}")
             return
 
 
@@ -230,19 +233,35 @@ def _curve_finding(found: Finder, curve: float, frame: float, limit: float, labe
     family="lens",
     source="more than 1 to 2 D between right and left is seen; dispensing teaching",
     confidence="common practice",
-    needs=("lens.front_curve",),
+    needs=("lens.front_curve", "lens.design"),
 )
 def front_curves_differ(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: unlike curves are seen, and add to the difference in image size.
-    Fires: R +5.00, L plano.
-    Silent: R −2.00, L −2.75.
+    """Why: unlike curves are seen, and add to the difference in image size. One curve for both can be asked for.
+    Fires: R +5.00, L plano; a maker's table with 4 for the right power and 6 for the left.
+    Silent: R −2.00, L −2.75; both powers in one step of the table.
     """
     right, left = v.figures.right.front_curve, v.figures.left.front_curve
-    if right is not None and left is not None and abs(right - left) > 2.0:
-        yield found(
-            f"Front curves {right:.1f} and {left:.1f} D.",
-            "lens.front_curve",
-            seen=(("Right front curve", round(right, 2), "D"), ("Left front curve", round(left, 2), "D")),
-            limit="2 D apart",
-            resolution="Ask the lab to match the curves.",
-        )
+    limit = v.limit["curve.pair"]
+    if right is None or left is None or abs(right - left) <= limit + 0.005:
+        return
+    between = _between(v, right, left)
+    yield found(
+        f"Front curves {right:.2f} and {left:.2f} D{_by_whom(v)}.",
+        "lens.front_curve",
+        seen=(("Right front curve", round(right, 2), "D"), ("Left front curve", round(left, 2), "D")),
+        limit=f"{limit:g} D apart",
+        consequence="It is seen from the front, and the images differ more in size.",
+        resolution=f"To have them alike, state {between:.2f} D as front curve for both, or ask the lab to match them.",
+    )
+
+
+def _by_whom(v: View) -> str:
+    by = {v.figures.right.front_curve_by, v.figures.left.front_curve_by}
+    return ", by the maker's table" if by == {"maker"} else ", by the usual rule" if by == {"rule"} else ""
+
+
+def _between(v: View, right: float, left: float) -> float:
+    """One curve for both: of those the maker lists the nearest to the middle, the steeper of two; else the middle to the quarter."""
+    middle = (right + left) / 2
+    listed = sorted({step.curve for step in v.design.front_curves}, reverse=True) if v.design is not None else []
+    return min(listed, key=lambda curve: abs(curve - middle)) if listed else round(middle * 4) / 4

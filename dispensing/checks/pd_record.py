@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dispensing.case import EYES, Eye
+from dispensing.case import EYES, MULTIFOCAL, Eye
 from dispensing.checks.consequence import of_pd_error
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.pd import _MOST_MONOCULAR, _REPEAT, _binocular
@@ -124,15 +124,27 @@ def _off_readings(v: View, found: Finder, name: str, label: str, slack: float) -
     family="measurements",
     source=_REPEAT,
     confidence="from memory",
-    needs=("measurements.right.far_pd", "measurements.right.near_pd", "measurements.readings"),
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "measurements.right.far_pd",
+        "measurements.right.near_pd",
+        "measurements.readings",
+        "lens.design",
+    ),
+    explains=("pd.unequal",),
 )
 def repeats_disagree(v: View, found: Finder) -> Iterator[Finding]:
     """Why: two readings of one eye that are more than 1 mm apart show that at least one is wrong; their mean is not better.
-    Fires: 31 and 32.5.
-    Silent: 31 and 31.5; three readings of which two agree and the value used is one of them.
+    Fires: 31 and 32.5 with a progressive, or with −9.00; 31 and 33.5 with any lens.
+    Silent: 31 and 31.5; 31 and 32.5 with −1.00 single vision, where it moves the prism by less than the tolerance; three readings of
+    which two agree and the value used is one of them.
     """
-    limit = v.limit["pd.repeat"]
     for eye in EYES:
+        limit, need = v.limit["pd.repeat"], v.figures.of(eye).pd_need_mm
+        if v.family not in MULTIFOCAL and need is not None:
+            limit = max(limit, min(need / 2, 2 * limit))  # the other eye may be as far off
         for name, label in (("far_pd", "PD"), ("near_pd", "near PD")):
             values = sorted(r.value for r in v.readings(name, eye))
             if len(values) < 2 or values[-1] - values[0] <= limit:
@@ -190,7 +202,7 @@ def single_reading(v: View, found: Finder) -> Iterator[Finding]:
             f"measurements.{eye}.far_pd",
             seen=(
                 ("Prism of one millimetre", round(v.figures.of(eye).prism_per_mm_h or 0.0, 2), "Δ"),
-                ("Exactness needed", need if need is not None else "", "mm"),
+                ("Exactness needed", round(need, 1) if need is not None else "", "mm"),
                 ("Readings", 1, ""),
             ),
             limit=f"two readings from {limit:.2f} Δ a millimetre",
@@ -353,14 +365,18 @@ def decentration(v: View, found: Finder) -> Iterator[Finding]:
     Fires: boxed centres 76 apart, PD 62: 7 mm in each eye.
     Silent: boxed centres 70 apart, PD 63.
     """
-    offs = [(abs(f.decentration_in), eye) for eye in EYES if (f := v.figures.of(eye)).decentration_in is not None]
+    offs = [
+        (abs(f.decentration_in), f.decentration_in, eye)
+        for eye in EYES
+        if (f := v.figures.of(eye)).decentration_in is not None
+    ]
     if not offs or max(offs)[0] <= 5:
         return
-    off, eye = max(offs)
+    off, inwards, eye = max(offs)
     yield found(
         f"{mm(off)} decentration in the {eye} lens.",
         f"measurements.{eye}.far_pd",
         seen=(("Decentration", round(off, 1), "mm"),),
         limit="5 mm",
-        resolution=f"A frame {mm(2 * (off - 3))} narrower between boxed centres brings it to 3 mm.",
+        resolution=f"A frame {mm(2 * (off - 3))} {'narrower' if inwards > 0 else 'wider'} between boxed centres brings it to 3 mm.",
     )

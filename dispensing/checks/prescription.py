@@ -11,6 +11,11 @@ from dispensing.checks.words import axis_word, dioptres, eye_word, signed
 
 _NOTATION = "ISO 8429:1986; BS 2738-3:2004 notation"
 _TEACHING = "dispensing teaching"
+# what else is found of a power that cannot be meant
+_OF_SUCH_A_POWER = (
+    "rx.vertex-missing", "rx.changed", "rx.slip", "lens.power-range", "lens.blank-too-small", "lens.edge-too-thin", "pd.single-reading",
+    "height.single-reading", "seeing.imbalance", "ordered.not-compensated", "ordered.unexplained",
+)  # fmt: skip
 _STEPS = frozenset({0, 12, 13, 25, 37, 38, 50, 62, 63, 75, 87, 88})  # hundredths: quarters, and eighths cut or rounded
 
 
@@ -103,7 +108,14 @@ def axis_off_scale(v: View, found: Finder) -> Iterator[Finding]:
     source=_TEACHING,
     confidence="common practice",
     needs=("prescription.right.cylinder", "prescription.right.axis"),
-    explains=("rx.cylinder-range", "rx.power-step", "rx.axis-half-degree", "rx.cylinder-unusual"),
+    explains=(
+        "rx.cylinder-range",
+        "rx.power-step",
+        "rx.axis-half-degree",
+        "rx.cylinder-unusual",
+        "rx.cylinder-forms-mixed",
+        *_OF_SUCH_A_POWER,
+    ),
 )
 def axis_cylinder_exchanged(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a whole number above 10 in the cylinder field with a small figure in quarters as axis is a pair of exchanged columns.
@@ -224,7 +236,7 @@ def on_step(value: float) -> bool:
     source=_TEACHING,
     confidence="common practice",
     needs=("prescription.right.sphere",),
-    explains=("rx.sphere-unusual",),
+    explains=("rx.sphere-unusual", *_OF_SUCH_A_POWER),
 )
 def sphere_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: beyond ±30 D the decimal point was lost.
@@ -290,7 +302,7 @@ def sphere_unusual(v: View, found: Finder) -> Iterator[Finding]:
     source=_TEACHING,
     confidence="common practice",
     needs=("prescription.right.cylinder",),
-    explains=("rx.cylinder-unusual",),
+    explains=("rx.cylinder-unusual", *_OF_SUCH_A_POWER),
 )
 def cylinder_range(v: View, found: Finder) -> Iterator[Finding]:
     """Why: beyond 12 D the decimal point was lost or another column was typed.

@@ -28,6 +28,7 @@ def check(
     confidence: str,
     needs: tuple[str, ...] = (),
     explains: tuple[str, ...] = (),
+    stop_explains: tuple[str, ...] = (),
 ) -> Callable[[Rule], Rule]:
     """Register a rule. The identifier is permanent: recorded reasons and old orders refer to it."""
 
@@ -45,6 +46,7 @@ def check(
             confidence=confidence,
             needs=needs,
             explains=explains,
+            stop_explains=stop_explains,
             rule=rule,
             manual=cleandoc(rule.__doc__ or ""),
         )
@@ -59,22 +61,27 @@ def registry() -> dict[str, Check]:
     return dict(_CHECKS)
 
 
-def assess(case: Case, figures: Figures) -> tuple[Finding, ...]:
+def assess(case: Case, figures: Figures, *, but: str = "") -> tuple[Finding, ...]:
     """What the checks say of this dispense: what blocks first, otherwise in the fixed order of the registry.
 
-    A finding that another one explains (both eyes exchanged explains that each eye changed) is left out.
+    A finding that another one explains (both eyes exchanged explains that each eye changed) is left out. `but`: a check that is not run,
+    where hundreds of lenses are looked at and what it finds is not shown.
     """
     view = View(case, figures)
-    found = [finding for rule, finder in _RUN for finding in rule(view, finder)]
+    found = [finding for rule, finder in _RUN if finder.identifier != but for finding in rule(view, finder)]
     if len(found) > 1:
-        found = _without_symptoms(found)
+        found = without_symptoms(found)
         found.sort(key=_gravity)
     return tuple(found)
 
 
-def _without_symptoms(found: list[Finding]) -> list[Finding]:
-    """Leave out what another finding explains, for the same eye and no graver than the explanation."""
-    reasons = [(finding, _CHECKS[finding.check].explains) for finding in found]
+def without_symptoms(found: list[Finding]) -> list[Finding]:
+    """Leave out what another finding explains, for the same eye and no graver than the explanation.
+
+    What is said of one eye is explained by something of that eye. What is said of both together (a sum, a difference, the pair) is
+    explained by something of either: one wrong part makes a wrong whole.
+    """
+    reasons = [(finding, _explained(finding)) for finding in found]
     reasons = [(finding, explains) for finding, explains in reasons if explains]
     if not reasons:
         return found
@@ -82,15 +89,26 @@ def _without_symptoms(found: list[Finding]) -> list[Finding]:
         finding
         for finding in found
         if not any(
-            finding.check in explains and _gravity(reason) <= _gravity(finding) and _eyes(finding) <= _eyes(reason)
+            finding.check in explains and _gravity(reason) <= _gravity(finding) and _concerns(reason, finding)
             for reason, explains in reasons
         )
     ]
 
 
+def _explained(finding: Finding) -> tuple[str, ...]:
+    check = _CHECKS[finding.check]
+    return (*check.explains, *check.stop_explains) if finding.severity == "stop" else check.explains
+
+
+def _concerns(reason: Finding, finding: Finding) -> bool:
+    here, there = _eyes(finding), _eyes(reason)
+    return not here or not there or len(here) == 2 or here <= there
+
+
 def _eyes(finding: Finding) -> set[str]:
-    eyes = {part for path in finding.subjects for part in path.split(".") if part in ("right", "left")}
-    return eyes or {"right", "left"}
+    """The eyes a finding names; none where it speaks of frame, lens or person."""
+    names = (part for path in finding.subjects for part in path.split("."))
+    return {eye for name in names for eye in ("right", "left") if name in (eye, f"ordered_{eye}")}
 
 
 def _gravity(finding: Finding) -> int:

@@ -9,6 +9,9 @@ from dispensing.checks.findings import Finder, Finding, Severity
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
 from dispensing.checks.words import eye_word, mm
+from dispensing.figures import near_only
+
+_FLAT_TOP_CENTRE = 5.0  # mm, usual for a segment 28 wide
 
 
 @check(
@@ -36,7 +39,8 @@ from dispensing.checks.words import eye_word, mm
 def imbalance(v: View, found: Finder) -> Iterator[Finding]:
     """Why: looking down through unequal vertical powers makes vertical prism between the eyes, which few tolerate beyond 1 Δ.
     Fires: R −1.00, L −4.50 as a progressive: 3.5 Δ at 10 mm down (asks); 1.5 Δ is worth knowing.
-    Silent: R −1.00, L −1.75; slab-off ordered; the earlier pair had the same and is worn; single vision for distance.
+    Silent: R −1.00, L −1.75; slab-off ordered; the earlier pair had the same and is worn; single vision for distance. A near pair, whose
+    centres can lie where one reads, only tells it.
     """
     value = v.figures.vertical_imbalance_near
     if value is None or v.case.lens.slab_off or v.single_eye or not v.design:
@@ -57,7 +61,9 @@ def imbalance(v: View, found: Finder) -> Iterator[Finding]:
         and before_l is not None
         and abs(before_r.vertical - before_l.vertical) >= 0.7 * size
     )
-    severity: Severity = "confirm" if size >= ask and not used and not v.rx_explained and not v.case.lens.remark else "note"
+    near_pair = near_only(v.case.needs, v.case.lens)
+    asks = size >= ask and not used and not near_pair and not v.rx_explained and not v.case.lens.remark
+    severity: Severity = "confirm" if asks else "note"
     yield found(
         f"{size:.2f} Δ between the eyes at the reading level.",
         "lens.slab_off",
@@ -67,11 +73,25 @@ def imbalance(v: View, found: Finder) -> Iterator[Finding]:
             ("Right vertical power", round(v.figures.right.vertical_power or 0.0, 2), "D"),
             ("Left vertical power", round(v.figures.left.vertical_power or 0.0, 2), "D"),
         ),
-        limit=f"{v.limit['imbalance.note']:.1f} Δ for comfort",
+        limit=f"{v.limit['imbalance.note']:.1f} Δ for comfort; asked about from {ask:.1f} Δ",
         severity=severity,
         consequence="Reading may tire or double.",
-        resolution="Slab-off, unequal round segments, a single-vision pair for near, or lowered optical centres.",
+        resolution=_against_imbalance(v, size, near_pair),
     )
+
+
+def _against_imbalance(v: View, size: float, near_pair: bool) -> str:
+    if near_pair or v.family not in MULTIFOCAL:
+        comfort = v.limit["imbalance.note"]
+        lower = 10 * (1 - comfort / size)
+        return (
+            f"Optical centres {mm(lower)} below the pupil leave {comfort:.1f} Δ at the reading level; at 10 mm below, none."
+        )
+    weaker = min(EYES, key=lambda eye: v.figures.of(eye).vertical_power or 0.0)
+    text = f"Slab-off of about {size:.1f} Δ on the {weaker} lens (the less plus or more minus one)"
+    if v.family == "round_bifocal":
+        text += ", round segments of unequal size"
+    return text + ", or a single-vision pair for near."
 
 
 @check(
@@ -153,13 +173,15 @@ def image_jump(v: View, found: Finder) -> Iterator[Finding]:
     if v.family not in SEGMENTED:
         return
     values = [abs(j) for eye in EYES if (j := v.figures.of(eye).image_jump) is not None]
+    add = max((lens.add or 0.0 for _, lens, _ in v.lenses()), default=0.0)
     if values and max(values) > 2.0:
         yield found(
             f"The image jumps by {max(values):.2f} Δ at the segment top.",
             "lens.design",
             seen=(("Image jump", round(max(values), 2), "Δ"),),
             limit="2 Δ",
-            resolution="A flat-top segment jumps less; a progressive not at all.",
+            resolution=f"A flat top with its centre {mm(_FLAT_TOP_CENTRE)} below the top jumps by {_FLAT_TOP_CENTRE / 10 * add:.2f} Δ; "
+            "a progressive not at all.",
         )
 
 

@@ -38,8 +38,8 @@ _REFRACTION = "usual change between two refractions, dispensing and refraction t
 
 _ALL = (
     # prescription
-    Threshold("rx.sphere.usual_least", -12.0, "D", "weakest usual sphere", _TEACHING, CP, -20, -6),
-    Threshold("rx.sphere.usual_most", 8.0, "D", "strongest usual sphere", _TEACHING, CP, 5, 15),
+    Threshold("rx.sphere.usual_least", -12.0, "D", "strongest usual minus sphere", _TEACHING, CP, -20, -6),
+    Threshold("rx.sphere.usual_most", 8.0, "D", "strongest usual plus sphere", _TEACHING, CP, 5, 15),
     Threshold("rx.sphere.possible", 30.0, "D", "greatest sphere, either sign", _TEACHING, CP, 25, 40),
     Threshold("rx.cylinder.usual", 4.0, "D", "greatest usual cylinder", _TEACHING, CP, 3, 6),
     Threshold("rx.cylinder.possible", 12.0, "D", "greatest cylinder", _TEACHING, CP, 10, 20),
@@ -87,6 +87,7 @@ _ALL = (
     Threshold("pd.child.possible", 13.0, "mm", "child's PD against that predicted from age: not a child's", _CHILD, "derived", 11, 18),
     Threshold("pd.sum", 1.0, "mm", "parts against the whole", "repeatability of a binocular PD about ±1 mm", "from memory", 0.5, 2),
     Threshold("pd.unequal", 4.0, "mm", "difference between the eyes that asks for a reason", "Arenas 2014, Sci. World J. 347826; teaching: over 3 measure again, over 5 give a reason", "derived", 2.5, 6),
+    Threshold("pd.unequal_far", 5.0, "mm", "the same where two readings of each eye agree", "teaching: over 3 mm measure again, over 5 give a reason", CP, 4, 8),
     Threshold("pd.near.least", 2.0, "mm", "least usual difference far to near", "Jalie's near centration formula", "derived", 0.5, 3),
     Threshold("pd.near.most", 6.0, "mm", "greatest usual difference far to near", "Jalie's near centration formula", "derived", 4, 8),
     Threshold("pd.near.off", 1.5, "mm", "near PD of an eye against the computed one", "Jalie's near centration formula; reading ±1 mm", "derived", 1, 3),
@@ -103,6 +104,9 @@ _ALL = (
     Threshold("height.datum_most", 9.0, "mm", "pupil above the datum line, greatest usual", _TEACHING, CP, 7, 12),
     Threshold("height.datum_lowest", -4.0, "mm", "pupil below the datum line: not a fitting position", _TEACHING, CP, -8, -3),
     Threshold("height.repeat", 1.0, "mm", "repeated height readings of one eye", _TEACHING, CP, 0.5, 2),
+    Threshold("height.rim_off", 1.4, "mm", "lowest point of the shape below the rim under the pupil, from which a low height is asked about where no earlier pair says where the pupil sits", "usual spread of heights above the datum line, about 1.1 mm; chosen on the slip benchmark", "derived", 1.0, 3.0),
+    Threshold("height.rim_share", 1.0, "", "part of that difference by which both heights are low", "usual spread of heights above the datum line, about 1.1 mm; chosen on the slip benchmark", "derived", 0.5, 1.5),
+    Threshold("height.rim_share_known", 0.6, "", "the same against the earlier pair", "two readings and another frame, about 0.5 mm; chosen on the slip benchmark", "derived", 0.4, 1.0),
     Threshold("observer.error", 0.5, "mm", "parallax of the observer", "similar triangles; half the ISO 21987 height tolerance", "derived", 0.3, 1.0),
     Threshold("pantoscopic.least", 0.0, "°", "least usual pantoscopic angle as worn", _TEACHING, CP, -5, 4),
     Threshold("pantoscopic.most", 18.0, "°", "greatest usual pantoscopic angle as worn", _TEACHING, CP, 14, 25),
@@ -117,6 +121,7 @@ _ALL = (
     Threshold("lens.corridor_spare", 9.0, "mm", "fitting height beyond the corridor from which a longer one fits", _TEACHING, CP, 7, 14),
     Threshold("segment.below_least", 1.0, "mm", "adult's segment top below the pupil", _TEACHING, CP, 0, 4),
     Threshold("segment.below_most", 10.0, "mm", "segment top below the pupil", _TEACHING, CP, 8, 14),
+    Threshold("segment.above_middle", 1.5, "mm", "adult's segment top above the middle of the lens", "pupil 2 to 6 mm above the datum line, segment top 5 to 7 mm lower; dispensing teaching", CP, 0.5, 4),
     Threshold("segment.depth", 10.0, "mm", "depth of reading area left below a segment top", _TEACHING, CP, 8, 14),
     Threshold("edge.drilled", 1.8, "mm", "least edge at a drilled mount", "US trade press 2003, 2006: 2.0, some 1.8 at the hole", CP, 1.5, 2.5),
     Threshold("edge.drilled_most", 5.0, "mm", "greatest edge a drilled mount takes", "US trade press 2003, 2006", CP, 4, 8),
@@ -125,12 +130,15 @@ _ALL = (
     Threshold("edge.thick", 9.0, "mm", "edge a client should be told of", _TEACHING, CP, 5, 15),
     Threshold("centre.resin", 1.0, "mm", "least centre of a minus lens in resin", _TEACHING, CP, 0.9, 2.2),
     Threshold("centre.glass", 1.8, "mm", "least centre of a glass lens", _TEACHING, CP, 1.8, 2.5),
+    Threshold("curve.pair", 1.5, "D", "front curves of the pair apart, from which it is seen", "more than 1 to 2 D between right and left is seen; dispensing teaching", CP, 0.5, 4),
+    Threshold("curve.series", 0.12, "D", "front curve asked for against the nearest one the maker lists", "nominal curves are stated to the quarter dioptre; half a step", "derived", 0.06, 0.5),
     Threshold("imbalance.note", 1.0, "Δ", "vertical prism difference at the reading level not long tolerated", "McCarthy, Optician C7205", "published", 0.5, 2),
     Threshold("imbalance.ask", 2.5, "Δ", "vertical prism difference at the reading level that wants a decision", "slab-off considered from 1.5 Δ; 2 to 3 Δ vertical reserve", CP, 1, 4),
     Threshold("blur.note", 0.2, "Δ", "chromatic blur at the usual gaze angle", "Jalie: threshold 0.1 Δ", "from memory", 0.1, 0.5),
     Threshold("magnification.note", 3.0, "%", "difference of spectacle magnification", "trouble from 3 to 5 %, textbook", "from memory", 2, 6),
     Threshold("weight.note", 40.0, "g", "both lenses together", _TEACHING, CP, 20, 80),
     Threshold("compensation.ask", 0.125, "D", "mean power error left by compensation", "the ISO 21987:2017 power tolerance up to 9 D", "derived", 0.12, 0.5),
+    Threshold("compensation.tilt", 12.0, "°", "tilt as worn up to which a power is ordered as prescribed and the centres lowered", "pantoscopic angle 8 to 12° usual, centres lowered 1 mm for 2°; dispensing teaching", CP, 8, 20),
     Threshold("ordered.far", 2.0, "D", "maker's stated power against the prescription", "derived from tilt and vertex compensation of usual powers", "derived", 1, 4),
     Threshold("thinning.most", 1.0, "", "prism thinning as a part of the addition", "0.6 to 0.67 of the addition is usual", CP, 0.7, 1.2),
     Threshold("tint.road", 8.0, "%", "least luminous transmittance on the road", "ISO 12312-1:2013 category 4; ISO 8980-3", "standard"),
@@ -140,7 +148,11 @@ _ALL = (
 
 THRESHOLDS: Mapping[str, Threshold] = MappingProxyType({t.name: t for t in _ALL})
 DEFAULTS: Mapping[str, float] = MappingProxyType({t.name: t.value for t in _ALL})
-EDITION = "2026-11"  # grows when a value or source changes; kept with every signed dispense
+EDITION = "2026-11d"  # grows when a value or source changes; kept with every signed dispense
+# What this edition changed, as it was in the one before: what is not yet in work is judged again with both.
+BEFORE_THIS_EDITION: Mapping[str, float] = MappingProxyType(
+    {"height.rim_share": 0.75, "height.rim_share_known": 0.5, "segment.above_middle": 1.0, "compensation.tilt": 0.0}
+)
 
 
 def limits(changed: tuple[tuple[str, float], ...]) -> Mapping[str, float]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
-from dispensing.checks.words import mm
+from dispensing.checks.words import day_word, mm
+
+# what is asked of the ordered powers for how the frame is worn: idle beside a distance or an angle that cannot be
+COMPENSATION = ("ordered.not-compensated", "ordered.wrong-way", "ordered.twice", "ordered.unexplained")
 
 
 @check(
@@ -48,6 +52,7 @@ def vertex_missing(v: View, found: Finder) -> Iterator[Finding]:
     source="usual 12 to 14 mm; questions outside 8 to 18, dispensing teaching",
     confidence="common practice",
     needs=("prescription.right.sphere", "prescription.right.cylinder", "prescription.vertex_mm"),
+    stop_explains=COMPENSATION,
 )
 def vertex_implausible(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a lens is tested 8 to 18 mm from the eye. 1.2 is centimetres; 62 is a PD.
@@ -103,9 +108,26 @@ def written_in_future(v: View, found: Finder) -> Iterator[Finding]:
         yield found(
             "The prescription is dated in the future.",
             "prescription.written_on",
-            seen=(("Written on", rx.written_on.isoformat(), ""), ("Today", v.case.today.isoformat(), "")),
-            resolution="Correct the date from the prescription.",
+            seen=(("Written on", day_word(rx.written_on), ""), ("Today", day_word(v.case.today), "")),
+            resolution=_nearest_past(rx.written_on, v.case.today) + "Correct the date from the prescription.",
         )
+
+
+def _nearest_past(written: date, today: date) -> str:
+    """The day with another year, else another month, that lies within the last three months: what was probably meant."""
+    for year, month in (
+        (today.year, written.month),
+        (today.year - 1, written.month),
+        (written.year, today.month),
+        (written.year, today.month - 1),
+    ):
+        try:
+            day = date(year, month, written.day)
+        except ValueError:
+            continue
+        if 0 <= (today - day).days <= 92:
+            return f"{day_word(day)}? "
+    return ""
 
 
 @check(
@@ -150,8 +172,8 @@ def out_of_date(v: View, found: Finder) -> Iterator[Finding]:
         "The prescription is out of date.",
         "prescription.written_on",
         seen=(
-            ("Written on", rx.written_on.isoformat() if rx.written_on else "not known", ""),
-            ("Expires on", rx.expires_on.isoformat() if rx.expires_on else "not stated", ""),
+            ("Written on", day_word(rx.written_on), ""),
+            ("Expires on", day_word(rx.expires_on, "not stated"), ""),
             ("Age", age_months, "months"),
         ),
         limit=f"{months} months" if months is not None else "the date the prescriber set",

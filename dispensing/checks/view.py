@@ -42,7 +42,7 @@ class View:
         self.explained = bool(case.measurements.reason or case.person.notes)
         # the powers were typed again blind, or never typed: a typing slip is out of the question
         self.fresh = rx is not None and rx.source == "typed" and rx.read_back is None
-        pair = next((e for e in case.earlier if e.prescription is not None and _has_powers(e.prescription)), None)
+        pair = earlier_with_powers(case)
         self.earlier_rx_pair: EarlierPair | None = pair
         self.earlier_rx: Prescription | None = pair.prescription if pair else None
         before = (pair.on or (pair.prescription.written_on if pair.prescription else None)) if pair else None
@@ -119,6 +119,16 @@ def power_of(lens: PrescribedLens) -> Power | None:
         return Power(lens.sphere, lens.cylinder or 0.0, lens.axis if lens.cylinder and lens.axis is not None else 180.0)
     except OpticsError:
         return None
+
+
+def earlier_with_powers(case: Case) -> EarlierPair | None:
+    """The newest earlier pair whose powers are known. What is written after the prescription in hand is no earlier one."""
+    day = case.prescription.written_on if case.prescription else None
+    for pair in case.earlier:
+        rx = pair.prescription
+        if rx is not None and _has_powers(rx) and not (day and rx.written_on and rx.written_on > day):
+            return pair
+    return None
 
 
 def _has_powers(rx: Prescription) -> bool:

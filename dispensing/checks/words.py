@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from dispensing.case import PrescribedLens
 
 _EYE = {"right": "Right", "left": "Left", "both": "Both eyes"}
@@ -23,6 +25,19 @@ def signed(value: float) -> str:
     """As dioptres, with zero as 0.00: for additions and cylinders."""
     text = f"{abs(value):.2f}"
     return text if text == "0.00" else ("−" if value < 0 else "+") + text
+
+
+def day_word(value: date | None, otherwise: str = "not known") -> str:
+    """25 Nov 2026."""
+    return otherwise if value is None else f"{value.day} {value:%b} {value.year}"
+
+
+def choice_word(value: str) -> str:
+    """A choice of the record as words: driving_day is driving by day."""
+    return _CHOICES.get(value, value.replace("_", " "))
+
+
+_CHOICES = {"driving_day": "driving by day", "driving_night": "driving at night", "all_round": "all-round wear"}
 
 
 def axis_word(value: float) -> str:

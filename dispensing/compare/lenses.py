@@ -16,7 +16,9 @@ from dispensing.figures import Figures, compute_many
 Verdict = Literal["fits", "ask", "unsuitable", "not_made"]
 VERDICTS: tuple[Verdict, ...] = ("fits", "ask", "unsuitable", "not_made")
 # the lens does not exist like that, whoever it is for
-NOT_MADE = frozenset({"lens.power-range", "lens.add-range", "lens.prism-range", "lens.blank-too-small"})
+NOT_MADE = frozenset(
+    {"lens.power-range", "lens.add-range", "lens.prism-range", "lens.blank-too-small", "lens.treatment-not-made"}
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +124,8 @@ def must_cover(case: Case, figures: Figures) -> float | None:
 def lens_findings(case: Case, figures: Figures) -> tuple[Finding, ...]:
     """What the checks of the lens say, gravest first. How powers are ordered is no property of a lens and is left to the sheet."""
     known = registry()
-    return tuple(f for f in assess(case, figures) if known[f.check].family == "lens" and not f.check.startswith("ordered."))
+    found = assess(case, figures, but="record.explained")
+    return tuple(f for f in found if known[f.check].family == "lens" and not f.check.startswith("ordered."))
 
 
 def compare(case: Case, options: Sequence[Option]) -> tuple[Row, ...]:

@@ -91,7 +91,7 @@ def _of_what_moves(case: Case, figures: Figures) -> tuple[Finding, ...]:
     known = registry()
     return tuple(
         f
-        for f in assess(case, figures)
+        for f in assess(case, figures, but="record.explained")
         if known[f.check].family in ("lens", "frame")
         and not f.check.startswith("ordered.")
         and f.check not in _OF_THE_RECORD

@@ -7,6 +7,7 @@ an open shape. Two ways lead here: `geometry_of(case, figures)` for a dispense t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
@@ -102,6 +103,18 @@ def inside(points: tuple[Point, ...], x: float, y: float) -> bool:
             found = not found
         x1, y1 = x2, y2
     return found
+
+
+def which_inside(points: Sequence[Point], many: Sequence[Point]) -> list[bool]:
+    """`inside` of many points at once: the same rule and the same arithmetic, a curve of a hundred points in the time of four."""
+    ends, asked = np.asarray(points), np.asarray(many)
+    x1, y1 = np.roll(ends, 1, axis=0).T
+    x2, y2 = ends.T
+    x, y = asked[:, :1], asked[:, 1:]
+    passed = (y1 > y) != (y2 > y)
+    with np.errstate(divide="ignore", invalid="ignore"):  # level edges, which no point passes
+        crossed = passed & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
+    return [bool(count % 2) for count in crossed.sum(axis=1)]
 
 
 def crossings(points: tuple[Point, ...], x: float) -> tuple[float, float] | None:
@@ -219,6 +232,7 @@ def _centring(f: LensFigures, frame: Frame, adopted: Adopted) -> tuple[float | N
     """The PD by which the lens is centred, and for what: the figures say so by the decentration they chose."""
     far = f.far_pd if f.far_pd is not None else adopted.far_pd
     near = f.near_pd if f.near_pd is not None else adopted.near_pd
+    near = f.near_pd_computed if near is None else near  # of a near pair whose PD was measured for far only
     if frame.c is not None and f.decentration_in is not None:
         chosen = frame.c / 2 - f.decentration_in
         if near is not None and abs(chosen - near) < 0.005 and (far is None or abs(chosen - far) >= 0.005):

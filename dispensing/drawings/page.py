@@ -8,8 +8,8 @@ everything else is marked as an artifact: rules, boxes, page numbers.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -48,6 +48,40 @@ class _Raw(pdfdoc.PDFObject):  # type: ignore[misc]
 
     def format(self, document: object) -> bytes:
         return self.text
+
+
+class _Within:
+    """An element that is open: what is drawn meanwhile belongs to it."""
+
+    __slots__ = ("_node", "_sheet")
+
+    def __init__(self, sheet: Sheet, node: _Node) -> None:
+        self._sheet, self._node = sheet, node
+
+    def __enter__(self) -> None:
+        self._sheet._here.kids.append(self._node)
+        self._sheet._here = self._node
+
+    def __exit__(self, *_: object) -> None:
+        self._sheet._here = self._node.parent or self._sheet._root
+
+
+class _Marked:
+    """A marked content sequence that is open."""
+
+    __slots__ = ("_actual", "_artifact", "_sheet")
+
+    def __init__(self, sheet: Sheet, actual: str, artifact: bool) -> None:
+        self._sheet, self._actual, self._artifact = sheet, actual, artifact
+
+    def __enter__(self) -> None:
+        self._sheet._begin(self._actual, self._artifact)
+
+    def __exit__(self, *_: object) -> None:
+        self._sheet._end()
+
+
+_ALREADY = nullcontext()
 
 
 class Sheet:
@@ -92,26 +126,18 @@ class Sheet:
 
     # --- structure ----------------------------------------------------------------------------------------------------
 
-    @contextmanager
-    def element(self, kind: str, alternative: str = "", scope: str = "Column") -> Iterator[None]:
+    def element(self, kind: str, alternative: str = "", scope: str = "Column") -> _Within:
         """A structure element ("H1", "P", "Table", "TR", "TH", "TD", "Figure", ...) around what is drawn within.
 
         `scope` is that of a header cell; an element in which nothing is drawn is an empty cell.
         """
-        node = _Node(kind, self._here, alternative=alternative, scope=scope if kind == "TH" else "")
-        self._here.kids.append(node)
-        self._here = node
-        try:
-            yield
-        finally:
-            self._here = node.parent or self._root
+        return _Within(self, _Node(kind, self._here, alternative=alternative, scope=scope if kind == "TH" else ""))
 
-    @contextmanager
-    def marked(self, actual: str = "", *, artifact: bool = False) -> Iterator[None]:
+    def marked(self, actual: str = "", *, artifact: bool = False) -> _Marked | nullcontext[None]:
         """One marked content sequence: of the element open now, or an artifact when there is none or it is asked for."""
-        if self._open:
-            yield
-            return
+        return _ALREADY if self._open else _Marked(self, actual, artifact)
+
+    def _begin(self, actual: str, artifact: bool) -> None:
         if artifact or self._here is self._root:
             self.canvas.addLiteral("/Artifact BMC")
         else:
@@ -121,11 +147,10 @@ class Sheet:
             self.canvas.addLiteral(f"/{self._here.kind} <</MCID {len(marks)}{extra}>> BDC")
             marks.append(self._here)
         self._open = True
-        try:
-            yield
-        finally:
-            self._open = False
-            self.canvas.addLiteral("EMC")
+
+    def _end(self) -> None:
+        self._open = False
+        self.canvas.addLiteral("EMC")
 
     # --- text ---------------------------------------------------------------------------------------------------------
 

@@ -12,9 +12,11 @@ from dataclasses import replace
 from functools import lru_cache
 from math import asin, cos, hypot, pi, sin, sqrt
 
+import numpy as np
+
 from dispensing.case import EYES, Eye
 
-from .geometry import EyeGeometry, PairGeometry, crossings, inside
+from .geometry import EyeGeometry, PairGeometry, crossings, inside, which_inside
 from .labels import Labels, text_box, text_width
 from .numbers import from_centre, mm, prism_words
 from .shapes import Circle, Path, Picture, Point, Shape, Text
@@ -133,7 +135,7 @@ def near_state(geometry: PairGeometry, eye: Eye) -> str:
     if not inside(points, x, y):
         return "out"
     # Outline points lie closer together than the circle is wide: the nearest of them is near enough to the nearest of the curve.
-    nearest = min((px - x) ** 2 + (py - y) ** 2 for px, py in points)
+    nearest = min([(px - x) ** 2 + (py - y) ** 2 for px, py in points])
     return "in" if nearest >= NEAR_RADIUS**2 else "cut"
 
 
@@ -286,7 +288,9 @@ class _Drawing:
             # single vision is often ordered without a height: both optical centres at one level, the lab's usual one
             px, _ = self.at(eye, x, 0)
             self.add("open", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
-            self.say(*_around("note-text", px, -half_b * 0.45, "no height stated", SMALL))
+            right, left, below = _around("note-text", px, -half_b * 0.45, "no height stated", SMALL)
+            roomy = (left, right) if px > self.at(eye, 0, 0)[0] else (right, left)  # towards the middle of the lens
+            self.say(*roomy, below)
         elif x is not None:
             px, _ = self.at(eye, x, 0)
             self.add("unknown", [(px, -half_b), (px, half_b)], name=f"{eye}.open")
@@ -362,11 +366,11 @@ class _Drawing:
             for i in range(steps + 1)
         ]
         points = self.g.points
-        if not points or all(inside(points, *p) for p in curve):
+        if not points or all(which_inside(points, curve)):
             self.add("segment", self.placed(eye, curve), closed=True, name=f"{eye}.segment")
         else:
             closed = [*curve, *_between(curve[-1], curve[0], 24)]
-            within = [inside(points, *p) for p in closed]
+            within = which_inside(points, closed)
             placed = self.placed(eye, closed)
             kept = _clip(closed, points)
             if kept:
@@ -399,22 +403,44 @@ class _Drawing:
             (x1 - 2.4 * ux + 1.1 * uy, y1 - 2.4 * uy - 1.1 * ux),
         )
         self.add("prism", head, closed=True, name=f"{eye}.prism")
-        self.labels.block(x0, y0 - 0.5, x1, y1 + 0.5)
+        wide, high = 1.2 * abs(uy), 1.2 * abs(ux)  # of the head, across
+        self.labels.block(min(x0, x1) - wide, min(y0, y1) - high, max(x0, x1) + wide, max(y0, y1) + high)
         words = prism_words(e.prism_in, e.prism_up)
         anchors = ("start", "end") if ux >= 0 else ("end", "start")
         side = 1.8 if eye == "left" else -1.8  # beside a steep arrow, temporal of it
         steep = (
-            [Text("datum-text", x1 + side, (y0 + y1) / 2 - 0.9, words, SMALL, "start" if side > 0 else "end")]
+            [
+                Text("datum-text", x1 + s, (y0 + y1) / 2 - 0.9, words, SMALL, "start" if s > 0 else "end")
+                for s in (side, -side)
+            ]
             if abs(ux) < 0.35
             else []
         )
-        level = y1 + 1.0
+        level = y1 + 1.1
+        if not steep and self._stacked(eye, words.replace(", ", ",\n"), x1, level, 1.0 if ux >= 0 else -1.0):
+            return
         beyond = Text("datum-text", x1 + (1.2 if ux >= 0 else -1.2), level, words, SMALL, anchors[0])
         back = [
             Text("datum-text", x1, level + dy, words, SMALL, anchors[1]) for dy in (1.0, -5.0, 4.0, -8.0, 7.0, -11.0, 10.0)
         ]
         above = [Text("datum-text", x1, level + dy, words, SMALL) for dy in (1.0, -5.0)]
         self.say(*steep, beyond, *above, *back)
+
+    def _stacked(self, eye: Eye, words: str, x: float, level: float, out: float) -> bool:
+        """The words, a line for each of two, at the tip of an arrow that points `out` (1 to the right, -1 to the left), clear of other
+        labels, of the rim and of the datum line; False where there is no such place."""
+        towards, back = ("start", "end") if out > 0 else ("end", "start")
+        for dx, anchor in ((1.2, towards), (-1.4, towards), (-4.0, towards), (-6.5, towards), (-1.2, back)):
+            for dy in (0.0, 0.8, 4.0, -4.4, 7.4, -7.6, 10.6, -11.0):
+                lines = [
+                    Text("datum-text", x + dx * out, level + dy - k * 3.2, line, SMALL, anchor)
+                    for k, line in enumerate(words.split("\n"))
+                ]
+                if all(self.labels.free(t) and self._clear_of_rim(eye, t) and _clear_of_datum(t) for t in lines):
+                    for line in lines:
+                        self.say(line)
+                    return True
+        return False
 
     def changed_from(self, before: PairGeometry) -> None:
         other = _Drawing(before)
@@ -628,6 +654,11 @@ def _eye_level(g: PairGeometry) -> float:
     return sum(levels) / len(levels) if levels else 0.0
 
 
+def _clear_of_datum(text: Text) -> bool:
+    _, low, _, high = text_box(text)
+    return low > 0.2 or high < -0.2
+
+
 def _around(role: str, x: float, y: float, words: str, size: float) -> tuple[Text, ...]:
     return (
         Text(role, x + 1.2, y, words, size, "start"),
@@ -689,11 +720,25 @@ def _runs(flags: Sequence[bool], points: Sequence[Point]) -> Iterator[list[Point
             run = []
 
 
+_CLEAR = 1e-6  # mm²: so far within an edge (times its length) rounding does not matter
+
+
+def _cutting(subject: Sequence[Point], outline: Sequence[Point]) -> list[int]:
+    """The edges of an outline, by the point they lead to, that have some point of a segment outside or as good as on them."""
+    b, p = np.asarray(outline), np.asarray(subject)
+    a = np.roll(b, 1, axis=0)
+    along = b - a
+    sides = along[:, :1] * (p[:, 1] - a[:, 1:]) - along[:, 1:] * (p[:, 0] - a[:, :1])
+    return [int(i) for i in np.flatnonzero(sides.min(axis=1) < _CLEAR)]
+
+
 def _clip(subject: Sequence[Point], outline: Sequence[Point]) -> list[Point]:
-    """The part of a segment that stays on the glazed lens: Sutherland-Hodgman against the outline, which is close to convex."""
+    """The part of a segment that stays on the glazed lens: Sutherland-Hodgman against the outline, which is close to convex.
+
+    An edge that has all of the segment on its inner side takes nothing away, nor from what is left of it: most edges are passed over.
+    """
     output = list(subject)
-    n = len(outline)
-    for i in range(n):
+    for i in _cutting(subject, outline):
         if not output:
             return []
         ax, ay = outline[i - 1]

@@ -129,7 +129,7 @@ def put_line(
             f"{font.getSubsetInternalName(subset, document)} {size:.2f} Tf ({canvas._escape(codes)}) Tj"
             for subset, codes in font.splitString(as_seen(text), document)
         )
-    canvas.addLiteral(f"{_paper(colour)} rg BT 1 0 0 1 {x * MM:.3f} {y * MM:.3f} Tm {shown} ET")
+    canvas._code.append(f"{_paper(colour)} rg BT 1 0 0 1 {x * MM:.3f} {y * MM:.3f} Tm {shown} ET")
 
 
 @lru_cache(maxsize=32)

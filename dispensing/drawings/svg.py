@@ -10,22 +10,26 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from html import escape
 from itertools import pairwise
+from zlib import crc32
 
 from .shapes import Circle, Path, Picture, Point, Shape, Text
 
 TOLERANCE_MM = 0.01
 
 
-def svg(picture: Picture, *, css_class: str = "", ident: str = "") -> str:
+def svg(picture: Picture, *, css_class: str = "", ident: str = "", beside_figures: bool = False) -> str:
     """The picture as one SVG element.
 
+    `beside_figures`: the same figures stand beside it as text, so that it is hidden from those who have it read to them.
     `css_class` is added to the class "pic"; `ident` makes the ids of title and description unique on a page and lets a script
     find the picture.
     """
     classes = " ".join(("pic", css_class)).strip()
-    ids = f"{ident or 'pic'}-{len(picture.shapes)}"
+    ids = f"{ident or 'pic'}-{crc32(picture.description.encode()):x}"  # two pictures of a page differ in what they say
     ident_attribute = f' id="{escape(ident)}"' if ident else ""
     box = " ".join(_n(v) for v in (picture.left, -(picture.bottom + picture.height), picture.width, picture.height))
+    if beside_figures:
+        return f'<svg class="{escape(classes)}"{ident_attribute} viewBox="{box}" aria-hidden="true">{"".join(_elements(picture.shapes))}</svg>'
     title = f'<title id="{escape(ids)}-t">{escape(picture.title)}</title>' if picture.title else ""
     labelled = f"{ids}-t {ids}-d" if picture.title else f"{ids}-d"
     out = [

@@ -13,10 +13,10 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from arabic_reshaper import ArabicReshaper
-from bidi import get_display
 from reportlab.pdfbase import pdfdoc, pdfmetrics
 from reportlab.pdfbase.ttfonts import FF_NONSYMBOLIC, FF_SYMBOLIC, TTFont, TTFontFace
+
+from practice import right_to_left as scripts
 
 REGULAR, BOLD = "DatumlineRegular", "DatumlineBold"
 POINT = 25.4 / 72  # mm
@@ -26,8 +26,6 @@ _FILES = {REGULAR: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.tt
 
 # The first glyphs after ASCII of every document: with them most pages embed one and the same subset, which is made once.
 COMMON = "−±°ØΔ□×½–—’‘“”…•·≥≤éèêëöüäßøåñç"
-# Vowel signs stay; the one ligature the type lacks is spelled out.
-_joining = ArabicReshaper(configuration={"delete_harakat": False, "ARABIC LIGATURE ALLAH": False})
 making = Lock()  # reportlab reads a font file while it makes a subset, from one place at a time
 
 
@@ -39,6 +37,9 @@ class _Face(TTFontFace):  # type: ignore[misc]
         file = pdfdoc.PDFStream(content=stream)
         file.dictionary["Length1"] = length
         file.dictionary["Filter"] = pdfdoc.PDFName("FlateDecode")
+        cmap = doc.idToObject[f"toUnicodeCMap:{fontname}"]
+        cmap.content, cmap.filters = _squeezed(cmap.content), None
+        cmap.dictionary["Filter"] = pdfdoc.PDFArray([pdfdoc.PDFName("FlateDecode")])
         flags = self.flags & ~FF_NONSYMBOLIC | FF_SYMBOLIC
         descriptor = pdfdoc.PDFDictionary(
             {
@@ -57,10 +58,24 @@ class _Face(TTFontFace):  # type: ignore[misc]
         )
         return doc.Reference(descriptor, f"fontDescriptor:{fontname}")
 
+    def getCharWidth(self, code: int) -> bytes:
+        """As it is written into a font's table of widths."""
+        return _written(super().getCharWidth(code))
+
     @lru_cache(maxsize=64)  # noqa: B019  (there are two faces, and they live as long as the process)
     def _compressed(self, subset: tuple[int, ...]) -> tuple[bytes, int]:
         made = self.makeSubset(list(subset))
         return zlib.compress(made, 9), len(made)
+
+
+@lru_cache(maxsize=64)
+def _squeezed(text: str) -> bytes:
+    return zlib.compress(text.encode("latin-1"))
+
+
+@lru_cache(maxsize=1024)
+def _written(number: float) -> bytes:
+    return bytes(pdfdoc.format(number, None))
 
 
 @lru_cache(maxsize=1)
@@ -123,28 +138,27 @@ def printable(text: str) -> str:
     return "".join(out)
 
 
-@lru_cache(maxsize=4096)
-def right_to_left(text: str) -> bool:
-    return not text.isascii() and any(unicodedata.bidirectional(c) in ("R", "AL") for c in text)
-
-
 @lru_cache(maxsize=1024)
 def as_seen(text: str) -> str:
     """A line in the order in which its letters stand from left to right, Arabic letters joined. Other text is unchanged."""
-    if text.isascii() or not right_to_left(text):
-        return text
-    joined = _joining.reshape(text)
-    known = fonts()[REGULAR].face.charToGlyph
-    return str(get_display(joined if all(ord(c) in known for c in joined) else text))
+    return text if text.isascii() else scripts.as_seen(text, fonts()[REGULAR].face.charToGlyph)
 
 
+@lru_cache(maxsize=4096)
+def right_to_left(text: str) -> bool:
+    """Whether some of it is written from right to left."""
+    return scripts.right_to_left(text)
+
+
+@lru_cache(maxsize=8192)  # headings and labels are the same in every document
 def width(text: str, size: float, *, bold: bool = False) -> float:
     """Width in mm of a line as it will be set."""
     return float(pdfmetrics.stringWidth(as_seen(text), face(bold), size)) * POINT
 
 
 def wrap(text: str, room: float, size: float, *, bold: bool = False) -> list[str]:
-    """Lines no wider than `room` mm: broken at spaces, and within a word only where the word alone is wider than the room.
+    """Lines no wider than `room` mm: broken at spaces, and within a word, at a hyphen if it has one, only where the word alone is
+    wider than the room.
 
     Line ends in the text are kept; nothing is left out but spaces where a line ends.
     """
@@ -167,6 +181,8 @@ def _wrap_one(text: str, room: float, size: float, bold: bool) -> list[str]:
             lines.append(line)
         while width(word, size, bold=bold) > room:
             head = _fitting_head(word, room, size, bold)
+            hyphen = word.rfind("-", 0, head) + 1  # a double name is parted where it is joined, unless little would be left
+            head = hyphen if hyphen > head // 2 else head
             lines.append(word[:head])
             word = word[head:]
         line = word

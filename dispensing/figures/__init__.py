@@ -77,7 +77,7 @@ def _figures_hang_on(case: Case) -> tuple[Any, ...]:
     lens, design = case.lens, case.lens.design
     if design is not None:
         design = replace(design, **_NO_FIGURE)
-    lens = replace(lens, design=design, blank_diameter_mm=None, coating="", tint=None, remark="")
+    lens = replace(lens, design=design, **_NO_FIGURE_OF_THE_CHOICE)
     return (lens, *(id(getattr(case, name)) for name in _BESIDE_THE_LENS))
 
 
@@ -94,6 +94,16 @@ _NO_FIGURE: Mapping[str, Any] = {
     "prism_max": None,
     "blank_diameters": (),
     "degression": None,
+    "made_with": (),
+    "offered_until": None,
+}
+_NO_FIGURE_OF_THE_CHOICE: Mapping[str, Any] = {
+    "blank_diameter_mm": None,
+    "coating": "",
+    "coating_code": "",
+    "coating_offered_until": None,
+    "tint": None,
+    "remark": "",
 }
 _BESIDE_THE_LENS = tuple(f.name for f in fields(Case) if f.name not in ("lens", "today", "hands", "earlier"))
 

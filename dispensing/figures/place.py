@@ -66,9 +66,7 @@ def read_front(case: Case, notes: Notes) -> Front:
             notes.assumed.setdefault("frame.outline", "A shape with the frame's box and effective diameter stands in.")
     if shape is not None:
         a, b, ed = a or shape.a, b or shape.b, ed or shape.ed
-    groove = 0.0 if frame.mount == "drilled" else number(frame.groove_mm)
-    if groove is None:
-        groove = number(case.rules.groove_mm) or 0.0
+    groove = number(frame.groove(case.rules.groove_mm)) or 0.0
     return Front(shape, assumed, a, b, None if a is None or dbl is None else a + dbl, ed, groove)
 
 

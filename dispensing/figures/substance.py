@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dispensing.case import Case, Eye, Frame
+from dispensing.figures.curves import front_curve
 from dispensing.figures.place import Front
 from dispensing.figures.usual import EDGE_MM, FAILED, Notes, number, thinning, usual_centre_mm
 from dispensing.optics import thickness
@@ -41,11 +42,15 @@ def wanted_lens(
     material, order = case.lens.material, out.get("ordered")
     if material is None or order is None:
         return None
-    curve = number(case.lens.front_curve)
-    if curve is None:
-        curve = thickness.base_curve(power.sphere, power.cylinder)
+    found = front_curve(case.lens, power)
+    curve = found.curve
+    out["front_curve"], out["front_curve_by"] = curve, found.by
+    if found.beyond:
+        notes.assumed[f"{eye}.front_curve"] = (
+            "The maker's table of front curves has none for this power: Vogel's rule instead."
+        )
+    elif found.by == "rule":
         notes.assumed["lens.front_curve"] = "Front curve by Vogel's rule; the maker's series decides."
-    out["front_curve"] = curve
     min_centre, min_edge = minima(case, notes)
     spec = Spec(
         sphere=power.sphere,

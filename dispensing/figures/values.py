@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from dispensing.case import Eye, OrderedPower
+from dispensing.figures.curves import CurveBy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +44,8 @@ class LensFigures:
     segment_top_below_pupil: float | None = None
     corridor_end_height: float | None = None  # near point above the lower box tangent
     # substance
-    front_curve: float | None = None
+    front_curve: float | None = None  # D, n = 1.53
+    front_curve_by: CurveBy | None = None  # stated with the lens, from the maker's table, or by the usual rule
     centre_thickness: float | None = None
     edge_thinnest: float | None = None
     edge_thinnest_at_deg: float | None = None

@@ -283,7 +283,7 @@ def parse_prisms(text: str | None, eye: Eye | None = None) -> PrismPair:
 
 def _resolved(prism: Prism) -> PrismPair:
     def part(value: float, positive: Base, negative: Base) -> PrismText | None:
-        size = Decimal(f"{abs(value):.2f}")
+        size = _number(abs(value)).quantize(Decimal("0.01"), rounding=ROUND_HALF_UP)
         return PrismText(size, positive if value > 0 else negative) if size else None
 
     return PrismPair(part(prism.base_in, "in", "out"), part(prism.base_up, "up", "down"))

@@ -56,6 +56,7 @@ class Change:
     actor: Staff
     part: str
     action: str
+    content: bool = True  # whether what is signed becomes the actor's; a check by a second person does not
     before: dict[str, Any] = field(default_factory=dict)
     after: dict[str, Any] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
@@ -111,9 +112,10 @@ def changing(
         lift_signature(change)
         row.version += 1
         row.part_versions = {**row.part_versions, part: part_version(row, part) + 1}
+        row.content_by = actor if change.content else row.content_by or row.updated_by
         row.updated_by = actor
         row.save(
-            update_fields=[*change.touched, "version", "part_versions", "updated_by", "updated_at"],
+            update_fields=[*change.touched, "version", "part_versions", "content_by", "updated_by", "updated_at"],
         )
         audit.record(
             actor=actor,

@@ -44,6 +44,7 @@ def frame_to_store(item: CatalogueFrame | None, measured: Mapping[str, Decimal |
     if item is not None:
         stored |= {
             "name": " ".join(p for p in (item.maker, item.model, item.colour) if p),
+            "model": " ".join(p for p in (item.maker, item.model) if p),
             "code": item.code,
             "child": item.child,
             "mount": item.mount,
@@ -100,7 +101,7 @@ def choose_frame(
     """
     measured = dict(measured or {})
     errors = _frame_errors(measured)
-    if item is not None and (item.group_id != dispense.group_id or item.retired_on is not None):
+    if item is not None and (item.group_id != dispense.group_id or item.retired_on is not None or _over(item, dispense)):
         errors["frame.item"] = "That frame is not in this group's catalogue any more."
     if errors:
         raise Invalid(errors)
@@ -117,6 +118,10 @@ def choose_frame(
                 change.said.append("The final fit was confirmed on another frame: confirm it again.")
             _doubt(change, f"taken on {name}")
     return change.saved()
+
+
+def _over(item: CatalogueFrame, dispense: Dispense) -> bool:
+    return item.valid_until is not None and item.valid_until < dispense.branch.today()
 
 
 def _frame_errors(measured: Mapping[str, Decimal | str | bool | None]) -> dict[str, str]:

@@ -37,14 +37,28 @@ def choose_lens(
     `compensation` says who turned prescribed into ordered powers; unless "none", `ordered` holds for each eye sphere,
     cylinder, axis, prism_in (base in positive), prism_up (base up positive) and add. `prism_thinning_down` is prism
     dioptres base down in both lenses.
+
+    A lens, coating or tint that is on record already stays, whatever has become of it or of the design: the checks speak of it, so that
+    nothing else that is typed is held up. One newly chosen has to be one that the design is made with, where the catalogue says so.
     """
     group = dispense.group_id
     errors: dict[str, str] = {}
-    if option is not None and (option.lens.group_id != group or option.retired_on or option.lens.retired_on):
+    if option is not None and (
+        option.lens.group_id != group
+        or (
+            option.pk != dispense.lens_option_id
+            and (option.retired_on or option.lens.retired_on or _over(option, dispense))
+        )
+    ):
         errors["lens.option"] = "That lens is not in this group's catalogue any more."
     for name, treatment in (("coating", coating), ("tint", tint)):
-        if treatment is not None and (treatment.group_id != group or treatment.kind != name or treatment.retired_on):
+        if treatment is None:
+            continue
+        kept = treatment.pk == getattr(dispense, f"{name}_id")
+        if treatment.group_id != group or treatment.kind != name or (treatment.retired_on and not kept):
             errors[f"lens.{name}"] = f"That {name} is not in this group's catalogue any more."
+        elif not kept and (wrong := _not_made_with(option, treatment)):
+            errors[f"lens.{name}"] = wrong
     if compensation not in COMPENSATION:
         errors["lens.compensation"] = "None, by the practice or by the maker."
     for name, value, (low, high) in (
@@ -71,6 +85,25 @@ def choose_lens(
             lens_remark=remark,
         )
     return change.saved()
+
+
+def _not_made_with(option: LensOption | None, treatment: Treatment) -> str:
+    """What speaks against a newly chosen coating or tint; "" when nothing does, or the catalogue does not say."""
+    if option is None or not option.lens.treatment_codes or treatment.code in option.lens.treatment_codes:
+        return ""
+    made = Treatment.objects.filter(
+        group=option.lens.group_id, kind=treatment.kind, retired_on=None, code__in=option.lens.treatment_codes
+    )
+    names = ", ".join(made.order_by("name").values_list("name", flat=True))
+    return f"{option.lens.name} is not made with that {treatment.kind}. " + (
+        f"It is made with: {names}." if names else f"It is made with no {treatment.kind} at all."
+    )
+
+
+def _over(option: LensOption, dispense: Dispense) -> bool:
+    """Whether the last day of the design or of the option has passed at the branch."""
+    ends = [d for d in (option.valid_until, option.lens.valid_until) if d is not None]
+    return bool(ends) and min(ends) < dispense.branch.today()
 
 
 def _ordered(ordered: Mapping[str, Mapping[str, Decimal | None]], errors: dict[str, str]) -> dict[str, Any]:

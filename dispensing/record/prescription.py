@@ -13,6 +13,7 @@ from dispensing.fhir import FhirProblem, ImportedPrescription, read_vision_presc
 from dispensing.gather import EYE_BASES, EYE_NUMBERS
 from dispensing.models import Dispense, Prescription, PrescriptionEye
 from dispensing.record.base import Change, Saved, changing
+from practice import access, contents
 from practice.errors import Invalid, Refused
 from practice.models import Staff
 
@@ -86,12 +87,16 @@ def import_prescription(*, actor: Staff, dispense: Dispense, version: int, text:
     """Take over a FHIR VisionPrescription (JSON text), kept with its digest as it came.
 
     What the document leaves open, and what was read in another form than written, is in the answer. Raises Invalid with the
-    element named when it cannot be used.
+    element named when it cannot be used; contents.Away when there is a store of documents and it is.
     """
     try:
         imported = read_vision_prescription(text)
     except FhirProblem as problem:
         raise Invalid({"prescription.import": str(problem)}) from problem
+    access.require(
+        actor, "dispense.change", branch=dispense.branch, subject=dispense
+    )  # nothing is written for the wrong person
+    kept = contents.keep(imported.document.encode(), "application/fhir+json")
     with changing(
         actor=actor, dispense=dispense, part="prescription", version=version, action="dispense.prescription_imported"
     ) as change:
@@ -103,12 +108,14 @@ def import_prescription(*, actor: Staff, dispense: Dispense, version: int, text:
             written_on=imported.written_on,
             remark=imported.remark,
             as_written={},
-            imported_document=imported.document,
+            imported_document="" if kept.data is None else imported.document,
+            imported_key=kept.key,
             imported_sha256=imported.sha256,
         )
         PrescriptionEye.objects.bulk_create(
             PrescriptionEye(prescription=row, eye=eye, **_imported_eye(imported, eye)) for eye in EYES
         )
+        contents.hold(kept)
         change.put(prescription=row)
         change.after["imported_sha256"] = imported.sha256
         if imported.patient:
@@ -161,6 +168,7 @@ def read_back_prescription(
     with changing(
         actor=actor, dispense=dispense, part="prescription", version=version, action="dispense.prescription_read_back"
     ) as change:
+        change.content = False
         row = change.dispense.prescription
         if row is None:
             raise Refused("There is no prescription to read back yet.")

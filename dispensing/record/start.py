@@ -12,7 +12,7 @@ from dispensing.case import Use
 from dispensing.models import Dispense, Prescription
 from dispensing.record.base import PartConflict, Saved, changing
 from practice import access, audit
-from practice.errors import Invalid
+from practice.errors import Invalid, Refused
 from practice.models import Branch, Client, Staff
 
 USES: tuple[str, ...] = get_args(Use)
@@ -38,12 +38,15 @@ def start_dispense(
             errors["earlier"] = "That pair is another client's."
         if errors:
             raise Invalid(errors)
+        if Client.objects.select_for_update(of=("self",)).get(pk=client.pk).erased_at is not None:
+            raise Refused("This client has been erased. Put them on record anew.")
         dispense = Dispense.objects.create(
             group=branch.group,
             branch=branch,
             client=client,
             dispenser=actor,
             updated_by=actor,
+            content_by=actor,
             earlier=earlier,
             prescription=prescription,
             uses=list(earlier.uses) if earlier else [],

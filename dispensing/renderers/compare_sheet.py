@@ -73,6 +73,10 @@ PLAIN: dict[str, str] = {
     "lens.centre-too-thin": "Its middle would be too thin to be safe.",
     "lens.front-curve": "Its curve does not go well with this frame.",
     "lens.front-curves-differ": "The two lenses will look differently curved.",
+    "lens.front-curve-table": "How thick it will be is an estimate: its maker lists no curve for your prescription.",
+    "lens.front-curve-unlisted": "The curve asked for is not one it is made in.",
+    "lens.treatment-not-made": "It is not made with the coating or tint asked for.",
+    "lens.no-longer-offered": "It is no longer made, or no longer with this coating or tint.",
     "material.drilled": "It may crack in a rimless frame.",
     "material.grooved": "It may chip in a frame held by a thread.",
     "material.child": "Not safe enough for a child.",
@@ -132,7 +136,7 @@ def _checks(row: Row) -> set[str]:
 
 def _rank(row: Row, among: Sequence[Row]) -> str:
     """Where it stands among the others, said only where the difference can be seen or felt."""
-    words = []
+    words, alike = [], []
     for value, name, even, least, most in (
         ("thickest_anywhere", "thick", EVEN_MM, "the thinnest", "the thickest"),
         ("mass", "heavy", EVEN_G, "the lightest", "the heaviest"),
@@ -147,7 +151,9 @@ def _rank(row: Row, among: Sequence[Row]) -> str:
         elif own > max(others) + even:
             words.append(most)
         elif all(abs(v - own) <= even for v in others):
-            words.append(f"as {name} as the other{'s' if len(others) > 1 else ''}")
+            alike.append(f"as {name}")
+    if alike:
+        words.append(f"{' and '.join(alike)} as the other{'s' if len(among) > 2 else ''}")
     return f"Of these {' and '.join(words)}." if words else ""
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dispensing.case import EYES, MULTIFOCAL, Case, Frame, PrescribedLens, Prescription
+from dispensing.case import EYES, MULTIFOCAL, SEGMENTED, Case, Frame, PrescribedLens, Prescription
 from dispensing.drawings.geometry import geometry_of
 from dispensing.drawings.numbers import mm
 from dispensing.drawings.page import INK, PAGE_HEIGHT, PAGE_WIDTH, PEN, SOFT, Sheet, fitting_size, width, wrap
@@ -209,7 +209,10 @@ class _Card:
     def _readings(self, y: float) -> float:
         sheet = self.sheet
         rows = ["PD far", "PD near", "height"]
-        if self.case.lens.design is None or self.case.lens.design.family in MULTIFOCAL:
+        design = self.case.lens.design
+        if design is not None and design.family in SEGMENTED:
+            rows[2:] = ["segment top", "pupil height"]
+        elif design is None or design.family in MULTIFOCAL:
             rows[2] = "fitting height"
         label, left = LEFT + 26.0, LEFT + 52.0
         widths = [14.5, 14.5, 14.5, 21.0]
@@ -240,7 +243,12 @@ class _Card:
                         sheet.box(x, y, w, 8.4, line=INK if n == 3 else SOFT, thickness=0.4 if n == 3 else 0.15)
                         x += w
                 y += 8.4
-        y += 4.6
+        y += 5.4
+        x = self._blank(label, y, "both eyes: PD far", 14.0, "", "mm")
+        x = self._blank(x, y, "PD near", 14.0, "", "mm")
+        x = self._blank(x, y, "your eye above theirs", 12.0, "", "mm")
+        self._blank(x, y, "at", 12.0, "", "mm")
+        y += 5.4
         with sheet.element("P"):
             sheet.text(label, y, REFERENCES, size=SMALL + 0.4)
         y += 4.2

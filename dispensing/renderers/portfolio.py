@@ -69,14 +69,21 @@ class _Portfolio:
         self._table(["", "pairs", "mean difference", "lower limit", "upper limit"], rows, (22, 14, 46, 46, 46))
         for pairs, found in self.record.agreements:
             if found is not None:
-                self._picture(limits_picture(pairs, found))
+                self._picture(
+                    limits_picture(pairs, found), f"{pairs.name}: each difference against the mean of both readings"
+                )
             if (trend := trend_picture(pairs)) is not None and found is not None:
-                self._picture(trend)
+                self._picture(trend, f"{pairs.name}: differences over time")
             if found is not None:
                 self._table(
                     [f"{pairs.name} over time", "pairs", "mean difference", "mean size", "outside"],
                     [
-                        [p.name, str(p.n), signed(p.mean, 2), f"{p.mean_size:.2f}", f"{p.outside} of {p.judged}"]
+                        [
+                            p.name,
+                            str(p.n),
+                            *([signed(p.mean, 2), f"{p.mean_size:.2f}"] if p.enough else ["too few", ""]),
+                            f"{p.outside} of {p.judged}",
+                        ]
                         for p in by_quarter(pairs)
                     ],
                     (50, 18, 36, 30, 30),
@@ -128,8 +135,9 @@ class _Portfolio:
         with self.sheet.element("P"):
             self.y = self.sheet.lines(LEFT, self.y, lines, size=BODY, colour=colour) + 0.8
 
-    def _picture(self, picture: Picture) -> None:
-        self._room(picture.height + 4)
+    def _picture(self, picture: Picture, title: str) -> None:
+        self._room(picture.height + 4 + LINE)
+        self._line(title)
         self.sheet.picture(picture, LEFT, self.y)
         self.y += picture.height + 4
 

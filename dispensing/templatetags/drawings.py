@@ -12,6 +12,10 @@ register = template.Library()
 
 
 @register.simple_tag
-def picture(picture: Picture | str | None, css_class: str = "", ident: str = "") -> SafeString:
+def picture(
+    picture: Picture | str | None, css_class: str = "", ident: str = "", beside_figures: bool = False
+) -> SafeString:
     """A drawing as SVG; nothing when there is none (None, or a name a template does not know). svg() escapes every text it is given."""
-    return mark_safe(svg(picture, css_class=css_class, ident=ident) if isinstance(picture, Picture) else "")  # noqa: S308
+    if not isinstance(picture, Picture):
+        return SafeString("")
+    return mark_safe(svg(picture, css_class=css_class, ident=ident, beside_figures=beside_figures))  # noqa: S308

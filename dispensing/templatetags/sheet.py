@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
+from html import escape
 from typing import Any
 
 from django import template
 from django.template.context import Context
 from django.urls import NoReverseMatch, reverse
-from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
 from dispensing import forms
 from dispensing.case import PrescribedLens
 from dispensing.forms import FIGURE_KINDS, Entry
-from dispensing.web.sheet import markup, present
+from dispensing.web.sheet import markup, markup_readings, present, readings
 
 register = template.Library()
 
@@ -69,6 +69,11 @@ def sheet_figures(sheet: present.Sheet) -> SafeString:
 @register.simple_tag(takes_context=True)
 def sheet_findings(context: Context, sheet: present.Sheet) -> SafeString:
     return mark_safe(markup.findings(sheet, token=str(context.get("csrf_token", ""))))  # noqa: S308
+
+
+@register.simple_tag
+def sheet_readings(sheet: present.Sheet, desk: readings.Desk) -> SafeString:
+    return mark_safe(markup_readings.readings_now(sheet, desk))  # noqa: S308
 
 
 @register.filter
@@ -132,8 +137,8 @@ def _field(e: Entry, label: str | None, *, bare: bool) -> str:
     if e.error:
         classes += " bad"
     invalid = ' aria-invalid="true"' if e.error else ""
-    said = f" {ident}-remark" if e.remark else ""
-    described = f' aria-describedby="{ident}-echo {ident}-error{said}"'
+    after = _after(e)
+    described = _described(e, after)
     if spec.kind == "text":
         control = f'<textarea id="{ident}" name="{spec.path}" rows="2"{described}{invalid}>\n{escape(e.typed)}</textarea>'
         classes += " wide"
@@ -148,27 +153,32 @@ def _field(e: Entry, label: str | None, *, bare: bool) -> str:
         kind = f' data-kind="{spec.kind}"' if figure or spec.kind == "date" else ""
         mode = ' inputmode="decimal"' if spec.kind in ("mm", "degrees", "axis", "far") and Decimal(spec.low) >= 0 else ""
         control = f'<input id="{ident}" name="{spec.path}" value="{escape(e.typed)}"{kind}{mode}{described}{invalid}>'
-    return f'<div class="{classes}"><label for="{ident}"{hidden}>{name}{unit_word}{unit}</label>{control}{_after(e)}</div>'
+    return f'<div class="{classes}"><label for="{ident}"{hidden}>{name}{unit_word}{unit}</label>{control}{after}</div>'
 
 
 def _after(e: Entry) -> str:
-    """How it was understood, what somebody else has there, and what is wrong: always in place, so that a script can fill them."""
+    """How it was understood, what somebody else has there, and what is wrong: what there is of it. A script makes the places of
+    the rest (`sheet.js`); ninety fields with empty ones would be a tenth of the page."""
     ident = e.spec.id
     echo = e.echo if e.echo and e.echo.split(" ")[0] != e.typed else ""
     theirs = f'<span class="theirs">theirs: {escape(e.theirs)}</span>' if e.theirs is not None else ""
-    hidden = "" if e.error else " hidden"
     theirs += f'<p class="remark" id="{ident}-remark">{escape(e.remark)}</p>' if e.remark else ""
-    return (
-        f'<output class="echo" id="{ident}-echo" for="{ident}">{escape(echo)}</output>{theirs}'
-        f'<p class="error" id="{ident}-error"{hidden}>{escape(e.error)}</p>'
-    )
+    understood = f'<output class="echo" id="{ident}-echo">{escape(echo)}</output>' if echo else ""
+    wrong = f'<p class="error" id="{ident}-error">{escape(e.error)}</p>' if e.error else ""
+    return f"{understood}{theirs}{wrong}"
+
+
+def _described(e: Entry, after: str) -> str:
+    """What `_after` has put there, for who hears the page."""
+    places = [f"{e.spec.id}-{name}" for name in ("echo", "error", "remark") if f'id="{e.spec.id}-{name}"' in after]
+    return f' aria-describedby="{" ".join(places)}"' if places else ""
 
 
 def _tick(e: Entry, name: str) -> str:
-    ident = e.spec.id
+    ident, after = e.spec.id, _after(e)
     return (
         f'<div class="field"><label class="tick" for="{ident}"><input type="checkbox" id="{ident}" name="{e.spec.path}" value="1"'
-        f'{" checked" if e.typed else ""} aria-describedby="{ident}-error"> <span>{name}</span></label>{_after(e)}</div>'
+        f"{' checked' if e.typed else ''}{_described(e, after)}> <span>{name}</span></label>{after}</div>"
     )
 
 

@@ -18,6 +18,7 @@ from dispensing.models import Comparison
 from dispensing.optics.agreement import Agreement, agreement, student_quantile
 
 LEAST = 10
+LEAST_IN_QUARTER = 5  # pairs below which a quarter has no mean: two slips would make it (common practice)
 LEAST_DRIFT_MM = 0.5  # the step of a rule: less is not worth a word
 QUANTITY_WORDS = {"far_pd": "PD far", "near_pd": "PD near", "height": "Height"}
 
@@ -86,6 +87,11 @@ class Period:
     outside: int
     judged: int
 
+    @property
+    def enough(self) -> bool:
+        """Whether its mean says something."""
+        return self.n >= LEAST_IN_QUARTER
+
 
 def by_quarter(pairs: Pairs) -> list[Period]:
     """Oldest first."""
@@ -121,7 +127,12 @@ class Drift:
 
     @property
     def drifts(self) -> bool:
-        return (self.low > 0 or self.high < 0) and abs(self.by) >= LEAST_DRIFT_MM
+        return self.differs and abs(self.by) >= LEAST_DRIFT_MM
+
+    @property
+    def differs(self) -> bool:
+        """Whether the limits leave out zero, however small the difference."""
+        return self.low > 0 or self.high < 0
 
 
 def drift(these: Sequence[float], others: Sequence[float]) -> Drift | None:

@@ -15,9 +15,14 @@ from dispensing.models import CatalogueLens, Comparison, Dispense, PrescriptionE
 from practice.models import Staff
 
 # Stronger principal power by size, D: "high" from 6.00 as on the sign-off desk; the steps below are common practice.
-BANDS = ((Decimal("2.00"), "up to 2.00 D"), (Decimal("4.00"), "2.25 to 4.00 D"), (Decimal("5.75"), "4.25 to 5.75 D"))
+BANDS = (
+    (Decimal("2.25"), "under 2.25 D"),
+    (Decimal("4.25"), "2.25 to under 4.25 D"),
+    (Decimal("6.00"), "4.25 to under 6.00 D"),
+)
 HIGH_BAND = "6.00 D and over"
 NONE = "not recorded"
+_BAND_ORDER = [*(words for _, words in BANDS), HIGH_BAND, NONE]
 FAMILY_WORDS = dict(CatalogueLens.Family.choices)
 State = Dispense.State
 
@@ -57,7 +62,7 @@ def power_band(eyes: Iterable[PrescriptionEye]) -> str:
     ]
     if not powers:
         return NONE
-    return next((words for top, words in BANDS if max(powers) <= top), HIGH_BAND)
+    return next((words for end, words in BANDS if max(powers) < end), HIGH_BAND)
 
 
 def cases_of(person: Staff) -> list[CaseDone]:
@@ -122,7 +127,8 @@ def first_blind(comparisons: Iterable[Comparison]) -> list[Comparison]:
 
 
 def counted(cases: Sequence[CaseDone], name: str) -> list[tuple[str, int, int]]:
-    """Words, cases, and how many of them were ever returned; most frequent first."""
+    """Words, cases, and how many of them were ever returned; most frequent first, bands of power from low to high."""
     all_of = Counter(getattr(c, name) for c in cases)
     returned = Counter(getattr(c, name) for c in cases if c.returns)
-    return [(words, n, returned[words]) for words, n in all_of.most_common()]
+    rows = [(words, n, returned[words]) for words, n in all_of.most_common()]
+    return sorted(rows, key=lambda r: _BAND_ORDER.index(r[0])) if name == "band" else rows

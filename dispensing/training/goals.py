@@ -26,7 +26,7 @@ def set_goal(*, actor: Staff, trainee: Staff, text: str, due_on: date | None = N
         errors["text"] = f"At most {LONGEST} characters; this is {len(text)}."
     elif "\x00" in text:
         errors["text"] = "That contains a character that cannot be kept."
-    if due_on is not None and due_on < timezone.localdate():
+    if due_on is not None and due_on < _today(trainee):
         errors["due_on"] = "A day that is still to come."
     if errors:
         raise Invalid(errors)
@@ -51,6 +51,11 @@ def close_goal(*, actor: Staff, goal: Goal, met: bool) -> Goal:
         row.save(update_fields=["met_at", "met_by", "dropped_at"])
         _told(actor, row, "training.goal_met" if met else "training.goal_dropped", {"text": row.text})
         return row
+
+
+def _today(trainee: Staff) -> date:
+    """The date where they work; of branches on both sides of midnight the earlier."""
+    return min((p.branch.today() for p in trainee.posts.select_related("branch")), default=timezone.localdate())
 
 
 def may_set(actor: Staff, trainee: Staff) -> bool:

@@ -8,7 +8,7 @@ from datetime import date
 
 from dispensing.drawings.shapes import Circle, Path, Picture, Shape, Text
 from dispensing.optics.agreement import Agreement
-from dispensing.training.agreeing import Pairs, by_quarter
+from dispensing.training.agreeing import LEAST_IN_QUARTER, Pairs, by_quarter
 
 WIDTH, HEIGHT = 150.0, 74.0
 LEFT, RIGHT, TOP, BOTTOM = 15.0, 26.0, 5.0, 13.0
@@ -45,7 +45,7 @@ class _Frame:
             value = k * self.step
             yield Path("dim", ((LEFT - 1.2, self.y(value)), (LEFT, self.y(value))))
             yield Text("dim-text", LEFT - 2.0, self.y(value) - SIZE * 0.35, signed(value), SIZE, "end")
-        yield Text("note-text", LEFT - 2.0, HEIGHT - SIZE * 0.8, "mm", SIZE, "end")
+        yield Text("note-text", LEFT + 1.2, HEIGHT - TOP + 0.6, "mm", SIZE, "start")
 
 
 def signed(value: float, digits: int = 1) -> str:
@@ -104,7 +104,7 @@ def _words(f: _Frame, lines: Sequence[tuple[float, str]]) -> list[Shape]:
 
 
 def trend_picture(pairs: Pairs) -> Picture | None:
-    """Differences by day, with the mean of each quarter; None for fewer than two days."""
+    """Differences by day, with the mean of each quarter that has enough; None for fewer than two days."""
     days = [on.toordinal() for on, _ in pairs.rows]
     if len(set(days)) < 2:
         return None
@@ -117,14 +117,16 @@ def trend_picture(pairs: Pairs) -> Picture | None:
     for day in days:
         on = date.fromordinal(day)
         middles.setdefault(f"{on.year}-{(on.month - 1) // 3}", []).append(day)
-    points = tuple((f.x(sum(d) / len(d)), f.y(p.mean)) for d, p in zip(middles.values(), by_quarter(pairs), strict=True))
+    quarters = zip(middles.values(), by_quarter(pairs), strict=True)
+    points = tuple((f.x(sum(d) / len(d)), f.y(p.mean)) for d, p in quarters if p.enough)
     if len(points) > 1:
         shapes.append(Path("datum", points, name="means"))
     shapes += [Circle("drill", x, y, 1.3) for x, y in points]
     for day, anchor in ((days[0], "start"), (days[-1], "end")):
         shapes.append(Text("dim-text", f.x(day), BOTTOM - 1.8 - SIZE, f"{date.fromordinal(day):%b %Y}", SIZE, anchor))
-    shapes.append(Text("note-text", WIDTH - RIGHT + 1.5, HEIGHT - TOP - SIZE, "○ mean of", SIZE, "start"))
-    shapes.append(Text("note-text", WIDTH - RIGHT + 1.5, HEIGHT - TOP - 2.2 * SIZE, "a quarter", SIZE, "start"))
+    key = ("○ mean of", "a quarter") if points else ("too few in", "each quarter", "for a mean")
+    for line, words in enumerate(key):
+        shapes.append(Text("note-text", WIDTH - RIGHT + 1.5, HEIGHT - TOP - (1 + 1.2 * line) * SIZE, words, SIZE, "start"))
     return Picture(
         0.0,
         0.0,
@@ -132,6 +134,6 @@ def trend_picture(pairs: Pairs) -> Picture | None:
         HEIGHT,
         tuple(shapes),
         f"{pairs.name}: differences from {date.fromordinal(days[0]):%B %Y} to {date.fromordinal(days[-1]):%B %Y}, with the mean of "
-        "each quarter. The figures are in the table.",
+        f"each quarter that has {LEAST_IN_QUARTER} or more. The figures are in the table.",
         f"{pairs.name} over time",
     )

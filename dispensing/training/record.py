@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -58,27 +56,24 @@ def record_of(person: Staff) -> Record:
     )
 
 
-def csv_of(record: Record, *, place_words: dict[str, str]) -> str:
+def rows_of(record: Record, *, place_words: dict[str, str]) -> Iterator[Sequence[object]]:
     """One row a case, oldest first, for a training portfolio: no name, birthday, reference, exact day or free text.
 
     `place_words`: what the paths of the sheet are called; a return is told by the places it pointed at.
     """
-    out = io.StringIO()
-    write = csv.writer(out)
-    write.writerow(
+    yield (
         ["case", "month", "lens", "power", "PD method", "height method", "outcome", "times returned", "returned for"]
         + [f"{QUANTITY_WORDS[q]} {e}: adopted minus re-measured, mm" for q, e in COLUMNS]
         + ["outside tolerance"]
     )
     for number, c in enumerate(reversed(record.cases), start=1):
         by = {(x.quantity, x.eye): x for x in c.compared}
-        write.writerow(
+        yield (
             [number, f"{c.on:%Y-%m}", c.family, c.band, c.pd_method, c.height_method, c.outcome, len(c.returns)]
             + ["; ".join(places_of(c, place_words))]
             + [f"{by[k].difference:.2f}" if k in by else "" for k in COLUMNS]
             + [sum(x.within is False for x in c.compared) if c.compared else ""]
         )
-    return out.getvalue()
 
 
 def places_of(c: CaseDone, place_words: dict[str, str]) -> list[str]:

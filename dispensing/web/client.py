@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -48,9 +49,12 @@ def client_page(request: HttpRequest, reference: str) -> HttpResponse:
             (p, present.prescription_words(value), p.expires_on and p.expires_on < on) for p, value in prescriptions
         ],
         "trends": [t for t in trends if t is not None],
-        "may_change": access.may(request.user, "client.change", branch=client.branch)
-        or access.may(request.user, "client.change", branch=branch),
-        "may_start": access.may(request.user, "dispense.start", branch=branch),
+        "may_change": client.erased_at is None
+        and (
+            access.may(request.user, "client.change", branch=client.branch)
+            or access.may(request.user, "client.change", branch=branch)
+        ),
+        "may_start": client.erased_at is None and access.may(request.user, "dispense.start", branch=branch),
         "here": branch,
     }
     return render(request, "dispensing/client.html", context)
@@ -58,13 +62,18 @@ def client_page(request: HttpRequest, reference: str) -> HttpResponse:
 
 def _prescriptions(client: Client) -> list[tuple[Prescription, c.Prescription]]:
     """Newest first, as rows and as values."""
-    rows = Prescription.objects.filter(client=client).prefetch_related("eyes").defer("imported_document")
+    rows = client.prescriptions.prefetch_related("eyes").defer("imported_document")
     found = [(p, prescription_of(p, p.eyes.all())) for p in rows]
     return sorted(found, key=lambda pair: (_day(pair[0]), pair[0].pk), reverse=True)
 
 
 def _day(prescription: Prescription) -> date:
-    return prescription.written_on or prescription.created_at.date()
+    """Without a day on it, that on which it was recorded, at the client's branch."""
+    return prescription.written_on or _at_the_branch(prescription.created_at, prescription.client)
+
+
+def _at_the_branch(at: datetime, client: Client) -> date:
+    return at.astimezone(ZoneInfo(client.branch.time_zone)).date()
 
 
 def _mean_spheres(
@@ -90,7 +99,7 @@ def _pds(client: Client, dispenses: Iterable[Dispense]) -> list[tuple[date, floa
         current = current_adoptions(adopted[dispense.pk])
         values = [current.get(("far_pd", eye)) for eye in c.EYES]
         right, left = (None if a is None or a.in_doubt or a.value is None else float(a.value) for a in values)
-        out.append((dispense.created_at.date(), right, left))
+        out.append((_at_the_branch(dispense.created_at, client), right, left))
     return out
 
 

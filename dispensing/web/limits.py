@@ -36,22 +36,61 @@ def _branch(request: HttpRequest, pk: int) -> Branch:
     return get_object_or_404(access.visible_branches(request.user), pk=pk)
 
 
+# Parts of the work in its order: title, starts of the names of its limits.
+PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("Powers, additions and prism", ("rx.sphere", "rx.cylinder", "rx.add", "rx.prism")),
+    ("Change since the last pair", ("rx.change", "rx.mirror", "rx.earlier")),
+    ("Vertex distance, tilt and face form", ("rx.vertex", "vertex.", "pantoscopic.", "face_form.")),
+    ("Frame", ("frame.",)),
+    ("PD", ("pd.",)),
+    ("Heights and repeated readings", ("height.", "observer.", "repeat.")),
+    ("Where corridor and segment lie", ("lens.", "segment.")),
+    ("Edges, centres, curves and blank", ("edge.", "centre.", "curve.", "thinning.", "blank.")),
+    ("What is noticed in wear", ("imbalance.", "blur.", "magnification.", "weight.", "compensation.", "ordered.")),
+    ("Tints", ("tint.",)),
+)
+OTHER = "Other"
+ONLY = {"changed": "changed at this branch", "changeable": "that can be changed", "fixed": "that stand as they are"}
+LONGEST_SEARCH = 100
+
+
+def part_of(name: str) -> str:
+    """The part of the work a limit belongs to."""
+    return next((title for title, starts in PARTS if name.startswith(starts)), OTHER)
+
+
+def _wanted(threshold: Threshold, kept: Mapping[str, Any] | None, words: list[str], only: str) -> bool:
+    chosen = {"changed": kept is not None, "changeable": threshold.changeable, "fixed": not threshold.changeable}
+    text = f"{threshold.meaning} {threshold.name} {threshold.source} {threshold.confidence} {part_of(threshold.name)}".casefold()
+    return chosen.get(only, True) and all(word in text for word in words)
+
+
 @require_safe
 def limit_list(request: HttpRequest, pk: int) -> HttpResponse:
     branch = _branch(request, pk)
-    rows = [
-        {
-            "threshold": t,
-            "default": number_words(t.value),
-            "here": number_words(float(kept["value"])) if (kept := _kept(branch, t)) else "",
-            "kept": kept,
-        }
-        for t in THRESHOLDS.values()
-    ]
+    search = request.GET.get("q", "")[:LONGEST_SEARCH].strip()
+    only = request.GET.get("only", "")
+    words = search.casefold().split()
+    parts: dict[str, list[dict[str, Any]]] = {title: [] for title in [*dict(PARTS), OTHER]}
+    changed = count = 0
+    for t in THRESHOLDS.values():
+        kept = _kept(branch, t)
+        changed += kept is not None
+        if _wanted(t, kept, words, only):
+            count += 1
+            here = number_words(float(kept["value"])) if kept else ""
+            parts[part_of(t.name)].append({"threshold": t, "default": number_words(t.value), "here": here, "kept": kept})
+    narrowed = bool(words) or only in ONLY
     context = {
         "branch": branch,
-        "rows": rows,
-        "changed": [r for r in rows if r["kept"]],
+        "parts": [(title, rows, sum(r["kept"] is not None for r in rows)) for title, rows in parts.items() if rows],
+        "search": search,
+        "only": only,
+        "onlys": ONLY,
+        "narrowed": narrowed,
+        "count": count,
+        "total": len(THRESHOLDS),
+        "changed": changed,
         "may_change": access.may(request.user, "branch.settings", branch=branch),
     }
     return render(request, "dispensing/limits.html", context)

@@ -69,7 +69,8 @@ def check_page(request: HttpRequest, identifier: str) -> HttpResponse:
         "limits": limits_of(check, branch.limits if branch else {}),
         "reads": reads_of(check),
         "explains": [checks[name] for name in check.explains],
-        "explained_by": [c for c in checks.values() if identifier in c.explains],
+        "stop_explains": [checks[name] for name in check.stop_explains],
+        "explained_by": [c for c in checks.values() if identifier in c.explains or identifier in c.stop_explains],
         "before": checks[order[at - 1]] if at else None,
         "after": checks[order[at + 1]] if at + 1 < len(order) else None,
     }

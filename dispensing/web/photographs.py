@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from dispensing import photographs
 from dispensing.drawings.methods import method_picture
+from dispensing.kept import PHOTOGRAPHS
 from dispensing.models import Dispense, Photograph
 from dispensing.optics import photograph as optics
 from dispensing.optics.errors import NotStated, OpticsError
@@ -25,8 +26,10 @@ from dispensing.optics.notation import format_mm, parse_degrees, parse_figure, p
 from dispensing.photographs import Stated
 from dispensing.picture_file import CONTENT_TYPE, MOST_BYTES
 from dispensing.web.sheet.load import Loaded, load, whole, why_not_change
+from practice import contents
 from practice.errors import Conflict, Invalid, NotAllowed, UseCaseError
 from practice.web.fields import Field
+from practice.words import number_in
 
 View = Callable[..., HttpResponse]
 # an independent reading by hand: right to about this, one standard uncertainty (dispensing teaching: 0.5 to 1 mm)
@@ -189,15 +192,14 @@ def photograph(request: HttpRequest, reference: str, pk: int) -> HttpResponse:
     if request.method != "POST":
         return _page(request, dispense, row, _on_record(row))
     typed = _typed(request)
-    version = str(request.POST.get("version") or "")
-    number = int(version) if version.isascii() and version.isdecimal() and len(version) < 10 else -1
+    version = number_in(str(request.POST.get("version") or ""))
     take = request.POST.get("deed") == "use"
     if typed.errors:
         return _page(request, dispense, row, typed)
     what: dict[str, Any] = {
         "actor": request.user,
         "photograph": row,
-        "version": number,
+        "version": -1 if version is None else version,  # none of any row's
         "points": typed.points,
         "stated": typed.stated,
     }
@@ -233,11 +235,13 @@ def preview(request: HttpRequest, reference: str, pk: int) -> HttpResponse:
 def picture(request: HttpRequest, reference: str, pk: int) -> HttpResponse:
     """The bytes we wrote ourselves, under a type that never comes from outside."""
     dispense = load(request, reference)
-    row = get_object_or_404(Photograph.objects.filter(dispense=dispense, image__isnull=False), pk=pk)
-    answer = HttpResponse(bytes(row.image or b""), content_type=CONTENT_TYPE)
+    row = get_object_or_404(Photograph.objects.filter(dispense=dispense, removed_at=None), pk=pk)
+    answer = HttpResponse(contents.read(PHOTOGRAPHS, row), content_type=CONTENT_TYPE)
     answer["Content-Disposition"] = f'inline; filename="{dispense.reference}-{row.pk}.jpg"'
     answer["X-Content-Type-Options"] = "nosniff"
-    answer["Content-Security-Policy"] = "default-src 'none'; sandbox"
+    answer["Content-Security-Policy"] = (
+        "default-src 'none'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'none'; sandbox"
+    )
     answer["Cross-Origin-Resource-Policy"] = "same-origin"
     return _private(answer)
 
@@ -271,6 +275,8 @@ def _row(dispense: Dispense, pk: int) -> Photograph:
 
 
 def _status(no: UseCaseError) -> int:
+    if isinstance(no, contents.Away):
+        return 503
     return 403 if isinstance(no, NotAllowed) else 409 if isinstance(no, Conflict) else 200
 
 
@@ -466,8 +472,9 @@ def _shown(loaded: Loaded, found: optics.Result, name: str, quantity: str, eye: 
     if eye != "both":
         need = getattr(loaded.sheet.found.figures.of("left" if eye == "left" else "right"), _NEEDS[quantity])
     others = []
+    read_as = photographs.height_quantity(loaded.recorded) if quantity == "height" else quantity
     for reading in loaded.rows.readings:
-        if (reading.quantity, reading.eye) != (quantity, eye) or reading.struck_out_at or reading.in_doubt:
+        if (reading.quantity, reading.eye) != (read_as, eye) or reading.struck_out_at or reading.in_doubt:
             continue
         if reading.method == "photograph":
             continue

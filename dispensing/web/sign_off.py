@@ -21,8 +21,10 @@ from dispensing.models import Dispense, Signature
 from dispensing.record import ORDER_OF_PARTS
 from dispensing.snapshot import Damaged, read_snapshot, seal
 from dispensing.web.sheet import present
-from practice import access
+from practice import access, cover
+from practice.addresses import counted_as
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
+from practice.web import known, proving
 from practice.web.fields import Field
 from practice.web.seen import opened, readings_shown
 from practice.web.shell import branch_of
@@ -37,12 +39,16 @@ class Shown:
     @property
     def lines(self) -> list[tuple[str, str]]:
         case = self.found.case
+        rx = case.prescription
         return [
-            ("Needs", present.needs_words(case.needs)),
-            ("Prescription", present.prescription_words(case.prescription)),
+            ("Needs", _and(present.needs_words(case.needs), "wish", case.needs.wish)),
+            (
+                "Prescription",
+                _and(present.prescription_words(rx), "prescriber’s remark", rx.remark if rx else ""),
+            ),
             ("Frame", present.frame_words(case.frame)),
             ("Final fit", _fit_words(case.fit)),
-            ("Readings", present.readings_words(case)),
+            ("Readings", _and(present.readings_words(case), "reason", case.measurements.reason)),
             ("Lens", _lens_words(case.lens)),
         ]
 
@@ -104,6 +110,11 @@ def _pair_words(pair: c.Pair[float | None]) -> str:
     return " / ".join("?" if v is None else f"{v:.1f}" for v in pair) if any(v is not None for v in pair) else ""
 
 
+def _and(words: str, what: str, said: str) -> str:
+    """With what somebody wrote beside it: whoever signs answers for that too."""
+    return "; ".join(w for w in (words, f"{what}: {said}" if said else "") if w)
+
+
 def _fit_words(fit: c.Fit) -> str:
     words = ["confirmed" if fit.confirmed else "not confirmed"]
     for value, word, unit in (
@@ -120,7 +131,10 @@ def _lens_words(lens: c.LensChoice) -> str:
     words = [lens.design.name if lens.design else "", lens.material.name if lens.material else "", lens.coating]
     words.append(lens.tint.name if lens.tint else "")
     words.append(f"blank {lens.blank_diameter_mm:g}" if lens.blank_diameter_mm else "")
-    return ", ".join(w for w in words if w)
+    words.append(f"prism thinning {lens.prism_thinning_down:.2f} Δ down" if lens.prism_thinning_down else "")
+    words.append("slab-off" if lens.slab_off else "")
+    words.append(f"ordered powers worked out by the {lens.compensation}" if lens.compensation != "none" else "")
+    return _and(", ".join(w for w in words if w), "instruction to the laboratory", lens.remark)
 
 
 @require_safe
@@ -140,9 +154,12 @@ def desk(request: HttpRequest) -> HttpResponse:
     context = {
         "branch": branch,
         "rows": pairs,
+        "elsewhere": [] if rows else waiting.to_sign_elsewhere(request.user, branch),  # type: ignore[arg-type]
         "to_measure": to_measure,
         "recent": recent,
         "signs": signs,
+        "covers": cover.covers_of(request.user, branch) if signs else [],  # type: ignore[arg-type]
+        "covered_by": list(cover.in_force(branch).filter(absent=request.user.pk)) if signs else [],
         "zone": branch.time_zone,
     }
     return render(request, "dispensing/sign_off_desk.html", context)
@@ -213,7 +230,8 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
             **common,
             comment=comment,
             password=request.POST.get("password", "")[:200],
-            address=request.META.get("REMOTE_ADDR", ""),
+            address=counted_as(request),
+            known=known.mark_of(request, request.user.get_username()),
             seen_sha256=request.POST.get("seen", "") or "-",
         )
         return f"Signed. {dispense.reference} can be ordered."
@@ -226,7 +244,13 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
     if deed == "reason":
         key = request.POST.get("finding", "")
         try:
-            give_reason(actor=request.user, dispense=dispense, finding_key=key, text=request.POST.get("reason", ""))  # type: ignore[arg-type]
+            give_reason(
+                actor=request.user,  # type: ignore[arg-type]
+                dispense=dispense,
+                finding_key=key,
+                text=request.POST.get("reason", ""),
+                seen=request.POST.get("figures"),
+            )
         except Invalid as problem:
             raise Invalid({f"reason {key}": problem.errors["reason"]}) from problem
         return "Reason recorded."
@@ -272,15 +296,16 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
             **more,
         )
 
+    label = proving.label(request.user)  # type: ignore[arg-type]
     password = Field(
         name="password",
-        label="Your password, to sign",
+        label=f"{label}, to sign",
         kind="password",
         autocomplete="current-password",
         error=errors.get("password", ""),
     )
     waiting_now = state == State.WAITING
-    no_sign = access.why_not(request.user, "dispense.sign", branch=dispense.branch, subject=dispense, restricted=restricted)
+    no_sign = sign_off.why_not_sign(actor=request.user, dispense=dispense)  # type: ignore[arg-type]
     fields = {
         "put_forward": comment("put_forward", "Anything the supervisor should know"),
         "sign": comment("sign", "Comment"),
@@ -313,7 +338,8 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "shown": shown,
         "findings": reasons,
         "seen": seal(found)[1],
-        "signatures": dispense.signatures.select_related("by").prefetch_related("remarks"),
+        "covering": cover.covering_for(request.user, dispense.dispenser, dispense.branch) if signer else None,  # type: ignore[arg-type]
+        "signatures": dispense.signatures.select_related("by", "covering_for").prefetch_related("remarks"),
         "remark_lines": lines,
         "remarks_open": any(x.at or x.text for x in lines),
         "may_remeasure": may("dispense.remeasure") and state != State.CANCELLED,
@@ -345,7 +371,7 @@ def signature_page(request: HttpRequest, reference: str, pk: int) -> HttpRespons
     """Exactly what was seen when it was signed, from the copy that was frozen then."""
     signature = get_object_or_404(
         Signature.objects.filter(dispense__in=access.scoped(Dispense.objects.all(), request.user)).select_related(
-            "by", "dispense__client", "dispense__branch"
+            "by", "covering_for", "dispense__client", "dispense__branch"
         ),
         pk=pk,
         dispense__reference=reference,

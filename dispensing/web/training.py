@@ -23,10 +23,11 @@ from dispensing.training import goals
 from dispensing.training.agreeing import LEAST, LEAST_DRIFT_MM, QUANTITY_WORDS, Group, against_others, by_quarter
 from dispensing.training.everybody import compared_at
 from dispensing.training.pictures import limits_picture, signed, trend_picture
-from dispensing.training.record import Record, csv_of, record_of
+from dispensing.training.record import Record, record_of, rows_of
 from practice import access
 from practice.errors import Invalid, NotAllowed, Refused
 from practice.models import Staff
+from practice.tables import csv_answer
 from practice.web.fields import Field, with_errors
 from practice.web.shell import branch_of
 
@@ -109,7 +110,7 @@ def _page(request: HttpRequest, person: Staff, errors: dict[str, str], trouble: 
         "fields": fields,
         "errors": with_errors(fields),
         "trouble": trouble,
-        "today": timezone.localdate(),
+        "today": branch.today() if (branch := branch_of(request)) else timezone.localdate(),
         "people": access.trains(request.user).filter(is_active=True, posts__role="trainee") if mine else [],
     }
     return render(request, "dispensing/training.html", context)
@@ -144,7 +145,13 @@ def _shown(pairs: Any) -> dict[str, Any]:
         "picture": limits_picture(pairs, found) if found else None,
         "trend": trend_picture(pairs) if found else None,
         "quarters": [
-            (p.name, p.n, signed(p.mean, 2), f"{p.mean_size:.2f}", f"{p.outside} of {p.judged}" if p.judged else "")
+            (
+                p.name,
+                p.n,
+                signed(p.mean, 2) if p.enough else "too few",
+                f"{p.mean_size:.2f}" if p.enough else "",
+                f"{p.outside} of {p.judged}" if p.judged else "",
+            )
             for p in by_quarter(pairs)
         ],
     }
@@ -162,9 +169,7 @@ def _download(request: HttpRequest, pk: int) -> tuple[Staff, Record]:
 @require_safe
 def as_csv(request: HttpRequest, pk: int) -> HttpResponse:
     _, record = _download(request, pk)
-    answer = HttpResponse(csv_of(record, place_words=_words()), content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = 'attachment; filename="cases.csv"'
-    return answer
+    return csv_answer(rows_of(record, place_words=_words()), "cases.csv")
 
 
 @require_safe
@@ -213,7 +218,11 @@ def _group(group: Group) -> dict[str, Any]:
         more = "more" if d.by > 0 else "less"
         row |= {
             "drifts": d.drifts,
-            "against": f"reads {abs(d.by):.2f} mm {more} than the others" if d.drifts else "as the others",
+            "against": f"reads {abs(d.by):.2f} mm {more} than the others"
+            if d.drifts
+            else f"{abs(d.by):.2f} mm {more}: little"
+            if d.differs
+            else "as the others",
             "against_limits": f"{signed(d.low, 2)} to {signed(d.high, 2)}",
         }
     return row

@@ -75,7 +75,7 @@ def trend(
     )
     count = round((high - low) / step)
     years = [(x(date(year, 1, 1)), str(year)) for year in range(first.year + 1, last.year + 1)]
-    if not years:
+    if len(years) < 2:
         years = [(x(first), f"{first:%b %Y}"), (x(last), f"{last:%b %Y}")]
     every = max(1, ceil(len(years) / 8))
     said = "; ".join(f"{name} from {words(found[0])} to {words(found[-1])}" for name, found in _both(values) if found)

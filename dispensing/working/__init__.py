@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from dispensing.case import Case, OrderedPower
+from dispensing.case import EYES, Case, OrderedPower
 from dispensing.figures.values import Figures
 from dispensing.working import place, powers, seeing, substance
 from dispensing.working.values import Input, Rule, Sums, Working, n, order_text, path_words
@@ -145,6 +145,11 @@ def _stand_ins(path: str, figures: Figures) -> list[str]:
         part = where.split(".")
         if part[0] == "measurements" and eye and part[1] != eye:
             continue
+        if part[0] in EYES:  # a figure of one eye, and what leans on it
+            if eye in ("", part[0]):
+                where = f"lens.{part[1]}"
+            else:
+                continue
         if name.startswith(_LEANS.get(where, ())):
             out.append(sentence)
     return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from dispensing.figures.curves import from_table, minus_sphere
 from dispensing.figures.substance import minima
 from dispensing.figures.usual import Notes, number
 from dispensing.optics import boxing, thickness
@@ -24,7 +25,20 @@ def front_curve(s: Sums) -> Working:
             unit="D",
             source="Recorded with the lens, in n = 1.53.",
         )
-    power = s.power
+    power, design = s.power, s.case.lens.design
+    steps = design.front_curves if design is not None else ()
+    at = minus_sphere(power.sphere, power.cylinder)
+    step = from_table(steps, at) if steps else None
+    if step is not None and s.own.front_curve_by == "maker":
+        return Working(
+            formula="maker's table, by the sphere of the minus-cylinder form",
+            inputs=(Input("sphere", at, "D"), Input("power", lens_text(power))),
+            steps=(f"from {signed(step.sphere_from)} to {signed(step.sphere_to)} D: {signed(step.curve)} D",),
+            result=step.curve,
+            unit="D",
+            source="The maker's table in the catalogue, for this design in this material. In n = 1.53.",
+            caution="A power on the border of two steps is taken to the one that begins there; the lab may choose the other.",
+        )
     mean = power.mean_sphere
     found = thickness.base_curve(power.sphere, power.cylinder)
     half = mean if mean > 0 else mean / 2

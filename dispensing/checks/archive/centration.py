@@ -178,7 +178,11 @@ def _(c: Columns, k: Limits) -> Bools:
 @flag("segment.above-middle")
 def _(c: Columns, k: Limits) -> Bools:
     _, high = c.in_box
-    above = either_eye(high > c.one("b") / 2 + 1.0 - HAIR) & c.family("round_bifocal", "flat_top_bifocal") & c.adult
+    above = (
+        either_eye(high > c.one("b") / 2 + k["segment.above_middle"] - HAIR)
+        & c.family("round_bifocal", "flat_top_bifocal")
+        & c.adult
+    )
     return above & c.plain & c.plain_rx
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dispensing.case import EYES, SEGMENTED, Case, EarlierPair, Eye, LensDesign
-from dispensing.checks.view import _has_powers, box_of
+from dispensing.checks.view import box_of, earlier_with_powers
 from dispensing.figures.place import cross_above
 from dispensing.figures.powers import near_only
 from dispensing.figures.usual import SEGMENT_BELOW_BLANK_CENTRE_MM
@@ -169,7 +169,7 @@ def _vector(c: Columns, which: str) -> tuple[Floats, Floats, Floats]:
 def _row(case: Case) -> list[Any]:
     rx, frame, m, design = case.prescription, case.frame, case.measurements, case.lens.design
     ranges = _ranges(case)
-    earlier = next((e for e in case.earlier if e.prescription is not None and _has_powers(e.prescription)), None)
+    earlier = earlier_with_powers(case)
     before = earlier.prescription if earlier else None
     pd_pair, height_pair = _pair_with(case, "far_pd"), _pair_with(case, "height")
     eyes: list[list[Any]] = []
@@ -208,9 +208,8 @@ def _row(case: Case) -> list[Any]:
         case.rules.prescription_valid_months, fit.vertex_mm, fit.pantoscopic_deg, fit.face_form_deg,
     ]  # fmt: skip
     if frame is not None:
-        groove = frame.groove_mm if frame.groove_mm is not None else case.rules.groove_mm
         one += [
-            frame.a, frame.b, frame.dbl, frame.ed, frame.side, frame.groove_mm, 0.0 if frame.mount == "drilled" else groove,
+            frame.a, frame.b, frame.dbl, frame.ed, frame.side, frame.groove_mm, frame.groove(case.rules.groove_mm),
             frame.front_curve, frame.face_form_deg, frame.mount == "drilled", True, frame.child,
         ]  # fmt: skip
     else:

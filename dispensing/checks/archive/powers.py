@@ -125,7 +125,12 @@ def _(c: Columns, k: Limits) -> Bools:
 @flag("rx.near-sphere-as-add")
 def _(c: Columns, k: Limits) -> Bools:
     sphere, add, near = c.both("sphere"), c.both("add"), c.both("near_sphere")
-    return either_eye(given(sphere) & given(add) & (np.abs(near - add) < 0.01 + HAIR))
+    written = either_eye(given(sphere) & given(add) & (np.abs(near - add) < 0.01 + HAIR))
+    less = add - sphere
+    least, most = min(0.5, k["rx.add.usual_least"]), max(3.5, k["rx.add.usual_most"])
+    alike = (np.abs(add[0] - add[1]) > 0.2 - HAIR) & (np.abs(less[0] - less[1]) < 0.01 + HAIR)
+    alike &= given(add[0]) & given(add[1]) & (less[0] > least - HAIR) & (less[0] < most + HAIR)
+    return written | (alike & ~either_eye(known(near)) & c.plain_rx)
 
 
 @flag("rx.near-row")

@@ -137,14 +137,14 @@
 
   // --- what the points say ------------------------------------------------------------------------------------------------
   let timer = 0, asked = null;
-  const ask = () => { clearTimeout(timer); timer = setTimeout(fetchResults, 250); };
+  const ask = () => { asked?.abort(); results.setAttribute("aria-busy", "true"); clearTimeout(timer); timer = setTimeout(fetchResults, 250); };
   const fetchResults = async () => {
     asked?.abort();
     const mine = asked = new AbortController();
     results.setAttribute("aria-busy", "true");
     try {
       const answer = await fetch(stage.dataset.preview, { method: "POST", body: new FormData(form), signal: mine.signal, credentials: "same-origin" });
-      if (!answer.ok) throw new Error(String(answer.status));
+      if (!answer.ok || answer.redirected) throw new Error(String(answer.status)); // a page to sign in on is no result
       const open = results.querySelector("details")?.open;
       results.innerHTML = await answer.text();
       if (open && results.querySelector("details")) results.querySelector("details").open = true;

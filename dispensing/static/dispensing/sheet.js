@@ -15,18 +15,20 @@
   const stepped = (input, up) => {
     const kind = input.dataset.kind, step = STEP[kind];
     if (!step) return null;
-    const found = /^\s*([+\-−–]?)\s*(\d*(?:[.,]\d*)?)\s*(.*)$/.exec(input.value);
-    if (!found) return null;
+    const text = /^\s*(pl|plano|ds|inf|∞)?\.?\s*$/i.test(input.value) ? "" : input.value;
+    const found = /^\s*([+\-−–]?)\s*(\d*(?:[.,]\d*)?)\s*([-−–]?)\s*(.*)$/.exec(text);
+    if (!found || (text && !found[2])) return null; // not understood here: left as it is
     let number = parseFloat((found[2] || "0").replace(",", ".")) || 0;
-    if (/[-−–]/.test(found[1])) number = -number;
+    if (/[-−–]/.test(found[1] + found[3])) number = -number;
     if (SIGNED.has(kind) && /^\d{3,4}$/.test(found[2])) number /= 100;
-    number = Math.round(number / step + (up ? 1 : -1)) * step;
+    const steps = number / step; // between two steps it goes to the next one, whichever side of zero
+    number = (up ? Math.floor(steps + 1e-6) + 1 : Math.ceil(steps - 1e-6) - 1) * step;
     if (kind === "axis") number = number > 180 ? number - 180 : number < 1 ? number + 180 : number;
     if (kind.startsWith("prism") || kind === "add" || (kind === "mm" && !input.name.endsWith("above_mm")) || kind === "far") number = Math.max(0, number);
     const size = Math.abs(number);
     const digits = SIGNED.has(kind) || kind.startsWith("prism") ? size.toFixed(2) : kind === "mm" ? size.toFixed(1) : String(size);
     const sign = number < 0 ? "−" : SIGNED.has(kind) && number > 0 ? "+" : "";
-    return sign + digits + (found[3] ? " " + found[3] : "");
+    return sign + digits + (found[4] ? " " + found[4] : "");
   };
 
   // What Enter goes through, in the order of the work. Of a group of choices it stops at the first; Tab goes through all.
@@ -43,9 +45,11 @@
       return !(more && !more.open);
     });
   };
+  let arrived = null; // where the work went on by itself, not by a finger
   const arrive = (next) => {
     const fold = next.closest("details.sheet-part");
     if (fold && !fold.open) fold.open = true;
+    arrived = next;
     next.focus();
     if (next.matches("input:not([type=checkbox]):not([type=radio])")) next.select();
   };
@@ -73,6 +77,8 @@
       return;
     }
     if (input.id === "f-frame-search" || input.matches(".frame-choice")) return;
+    // a form's first button would take it: the reason is for one of the readings under it, which has to be named
+    if (event.key === "Enter" && !event.isComposing && input.closest(".strike")) { event.preventDefault(); input.closest("details").querySelector("button[name=strike]")?.focus(); return; }
     if (event.key === "Enter" && !event.isComposing && !event.ctrlKey && !event.metaKey && !input.hasAttribute("data-skip") && (input.closest("form.sheet-form") || (input.closest("form.rx-again") && fields().at(-1) !== input))) {
       event.preventDefault();
       if (input.dataset.kind === "readings" && input.value.trim()) { changed(input); }
@@ -99,7 +105,7 @@
       for (const right of document.querySelectorAll(`[name^="${copy.dataset.copy}.right."]`)) {
         const left = document.getElementsByName(right.name.replace(".right.", ".left."))[0];
         if (!left || left.type === "checkbox") continue;
-        left.value = right.value.replace(/\b(in|out)\b/, (w) => w);
+        left.value = right.value; // a base is in or out, up or down, of its own eye
         left.classList.add("copied");
         setTimeout(() => left.classList.remove("copied"), 1600);
       }
@@ -111,14 +117,28 @@
     if (put) {
       const field = document.getElementsByName(put.dataset.put)[0];
       field.value = put.dataset.value;
+      field.closest("details").open = true;
       changed(field);
       field.focus();
     }
-    const jump = event.target.closest('a[href^="#f-"], a[href^="#part-"]');
+    const fill = event.target.closest("[data-fill]");
+    if (fill) {
+      const values = JSON.parse(fill.dataset.fill), field = (name) => document.getElementsByName(name)[0];
+      for (const [name, value] of Object.entries(values)) field(name).value = value;
+      const chosen = document.querySelector(`[name="lens.compensation"][value="practice"]`);
+      chosen.checked = true;
+      $("ordered-powers").removeAttribute("data-idle");
+      const first = field("lens.ordered_right.sphere");
+      say("Put in as computed.");
+      changed(first);
+      first.focus();
+    }
+    const jump = event.target.closest('a[href^="#f-"], a[href^="#part-"], a[href="#say"]');
     if (jump) {
       const to = $(jump.getAttribute("href").slice(1));
       if (!to) return;
       event.preventDefault();
+      if (to.id === "say") { to.open = true; to.querySelector("summary").focus({ preventScroll: true }); to.scrollIntoView({ block: "nearest" }); return; }
       for (let fold = to.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
       to.scrollIntoView({ block: "center", behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
       const aim = to.matches("details.sheet-part") ? to.querySelector("input:not([type=hidden]),select,textarea,button") || to : to;
@@ -128,21 +148,43 @@
 
   if (!sheet) return;
 
+  // Every field has a place for how it was understood and one for what is wrong; the page brings those that say something.
+  for (const field of document.querySelectorAll("form.sheet-form .field :is(input,select,textarea)[id]:not([data-skip]), form.sheet-form fieldset.field")) {
+    const place = (name, tag, put) => {
+      const id = `${field.id}-${name}`;
+      if ($(id)) return;
+      const made = Object.assign(document.createElement(tag), { id, className: name, hidden: tag === "p" });
+      put(made);
+      if (!field.matches("fieldset")) field.setAttribute("aria-describedby", `${field.getAttribute("aria-describedby") || ""} ${id}`.trim());
+    };
+    place("echo", "output", (made) => (field.matches("fieldset") ? field.append(made) : (field.closest("label") || field).after(made)));
+    place("error", "p", (made) => field.closest(".field").append(made));
+  }
+
   // --- state: saved, busy, not saved yet, offline -------------------------------------------------------------------
 
-  const KEY = `datumline.sheet.${sheet.dataset.reference}`;
+  // What is kept on a device belongs to the person who typed it: on a shared one it is never shown to, or sent as, somebody else.
+  const KEPT = "datumline.sheet.", OURS = `${KEPT}${sheet.dataset.reference}.`, KEY = `${OURS}${sheet.dataset.person}`;
+  const LONGEST = 12 * 3600e3;
+  const TAB = Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
   const saving = $("saving");
   const say = (words) => { const live = $("live"); if (live && words && live.textContent !== words) live.textContent = words; };
-  const clock = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-  const state = (name, words) => { saving.dataset.state = name; saving.textContent = words; };
-  const kept = () => { try { return JSON.parse(localStorage.getItem(KEY)) || {}; } catch { return {}; } };
+  const clock = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+  const state = (name, words) => { saving.dataset.state = name; saving.textContent = words; saving.classList.toggle("alert", words.startsWith("not saved")); };
+  const kept = (key = KEY) => { try { return JSON.parse(localStorage.getItem(key)) || {}; } catch { return {}; } };
+  const everyKey = () => { try { return Object.keys(localStorage); } catch { return []; } };
   const keep = (all) => { try { if (Object.keys(all).length) localStorage.setItem(KEY, JSON.stringify(all)); else localStorage.removeItem(KEY); } catch { /* private mode: the page itself still holds what was typed */ } };
 
   // --- sending: one save at a time, an older answer never over a newer one --------------------------------------------
 
-  let count = 0, applied = 0, preview = null, sendingNow = false, leaving = false;
+  let count = 0, applied = 0, preview = null, sendingNow = false, leaving = false, toldToSignIn = false;
+  let before = null; // methods chosen before a point was placed
+  const placedIn = new Set(); // fields that a placed point typed into
   const waiting = new Map(); // part -> {url, body, number, readings}
   const dirty = new Set();
+  const edits = new Map(); // part -> how often something was typed in it
+  const unsaid = new Map(); // part -> why it was not saved when it was last sent
+  const touch = (part) => { dirty.add(part); edits.set(part, (edits.get(part) || 0) + 1); };
   const token = () => document.querySelector("[name=csrfmiddlewaretoken]").value;
   const bodyOf = (form, submitter) => {
     const data = new FormData(form);
@@ -156,33 +198,50 @@
     headers: { "Accept": "application/json", "X-CSRFToken": token() },
   });
 
-  const queue = (form, submitter) => {
+  // What was asked last is sent last. One that may have arrived, its answer lost, is asked again before what is newer.
+  const enqueue = (slot, item) => {
+    const older = waiting.get(slot);
+    if (older?.tried) {
+      if (item.deed && [...waiting.values()].at(-1) === older && JSON.stringify(older.body) === JSON.stringify(item.body)) return; // pressed twice
+      const all = [...waiting];
+      waiting.clear();
+      for (const [key, one] of all) waiting.set(one === older ? `${slot}:${++count}` : key, one);
+    } else waiting.delete(slot);
+    waiting.set(slot, { at: Date.now(), ...item });
+  };
+  const queue = (form, submitter, held = []) => {
     const part = form.dataset.part;
     const url = (submitter && submitter.getAttribute("formaction")) || form.getAttribute("action");
-    const body = bodyOf(form, submitter);
-    const slot = submitter && submitter.name ? `${part}:${++count}` : part;
-    waiting.set(slot, { part, url, body });
-    if (part === "readings" && slot === part) emptyReadings(form);
+    const deed = submitter && submitter.name ? [submitter.name, submitter.value] : null;
+    const without = new Map(held);
+    const body = bodyOf(form, submitter).map(([n, v]) => [n, without.get(n) ?? v]);
+    enqueue(deed ? `${part}:${deed.join("=")}` : part, { part, url, body, deed, edit: edits.get(part) });
+    if (part === "readings" && !deed) emptyReadings(form, without);
     store();
     send();
   };
 
+  const readingFields = () => [...formOf("readings").querySelectorAll('[data-kind="readings"]')];
+  const giveBack = () => { if (before) for (const [name, value] of before) document.getElementsByName(name)[0].value = value; before = null; placedIn.clear(); $("placed").hidden = true; };
+  // A reading typed by hand while a point waits to be kept goes by its own method, and the point goes on waiting.
+  const heldBack = () => (before ? [...before, ...[...placedIn].map((name) => [name, ""])] : []);
   // Readings leave their fields when they are sent: the next one can be typed at once. Until the answer comes they are kept.
   let sentReadings = [];
-  const emptyReadings = (form) => {
+  const emptyReadings = (form, held) => {
     const entry = form.elements.entry;
     const slot = waiting.get("readings");
     waiting.delete("readings");
     waiting.set(`readings:${entry.value}`, slot);
-    giveBack();
-    for (const field of form.querySelectorAll('[data-kind="readings"]')) if (field.value.trim()) { sentReadings.push([slot, field.name, field.value]); field.value = ""; }
+    if (!held.size) giveBack();
+    for (const field of form.querySelectorAll('[data-kind="readings"]')) if (field.value.trim() && !held.has(field.name)) { sentReadings.push([slot, field.name, field.value]); field.value = ""; $(`${field.id}-echo`).textContent = ""; }
     entry.value = Array.from(crypto.getRandomValues(new Uint8Array(8)), (b) => b.toString(16).padStart(2, "0")).join("");
   };
 
   const store = () => {
-    const all = {};
-    for (const [slot, item] of waiting) all[slot] = { ...item, at: Date.now() };
-    for (const part of dirty) if (!all[part] && part !== "readings") { const form = formOf(part); if (form) all[part] = { part, url: form.getAttribute("action"), body: bodyOf(form), at: Date.now(), draft: true }; }
+    // another tab of the same sheet keeps its own beside it
+    const all = Object.fromEntries(Object.entries(kept()).filter(([, item]) => item.tab !== TAB));
+    for (const [slot, item] of waiting) all[`${TAB} ${slot}`] = { ...item, slot, tab: TAB };
+    for (const part of dirty) if (part !== "readings" && (!waiting.has(part) || waiting.get(part).edit !== edits.get(part))) { const form = formOf(part); if (form) all[`${TAB} ${part} typed`] = { part, slot: part, url: form.getAttribute("action"), body: bodyOf(form), at: Date.now(), draft: true, tab: TAB }; }
     keep(all);
   };
 
@@ -191,44 +250,55 @@
   const send = async () => {
     if (sendingNow || !waiting.size) return;
     sendingNow = true;
-    const [slot, item] = waiting.entries().next().value;
+    const item = waiting.values().next().value;
     const form = formOf(item.part);
     const number = ++count;
-    const body = item.body.map(([n, v]) => (n === "version" && form && !item.old ? [n, form.elements.version.value] : [n, v]));
+    const body = item.body.map(([n, v]) => (n === "version" && form ? [n, form.elements.version.value] : [n, v]));
+    item.tried = true;
     if (preview) preview.abort();
     state("busy", "saving");
     let answer;
     try {
       const response = await ask(item.url, body);
-      if (!(response.headers.get("Content-Type") || "").includes("json")) throw new Refusal(response.redirected || response.status === 403 ? "sign in again to save" : "the server could not answer");
+      if (!(response.headers.get("Content-Type") || "").includes("json")) throw new Refusal(response.redirected || response.status === 403 ? "sign in again" : "the server could not answer");
       answer = await response.json();
+      if (!answer.fields) throw new Refusal("the server could not answer");
     } catch (trouble) {
       sendingNow = false;
       store();
+      stay();
       const offline = !(trouble instanceof Refusal);
       state(offline ? "offline" : "unsaved", offline ? "not saved yet: no connection" : `not saved yet: ${trouble.message}`);
       say(offline ? "No connection: kept here, not saved yet." : `Not saved yet: ${trouble.message}.`);
+      if (trouble.message === "sign in again" && !toldToSignIn) { toldToSignIn = true; notice("Sign in again, then load this page again. What you typed is kept on this device for you.", "warning"); }
       return;
     }
     sendingNow = false;
-    if (waiting.get(slot) === item) waiting.delete(slot);
+    for (const [slot, one] of waiting) if (one === item) waiting.delete(slot);
     if (answer.state === "saved") {
-      dirty.delete(item.part);
+      if (item.edit === undefined || item.edit === edits.get(item.part)) { dirty.delete(item.part); unsaid.delete(item.part); } // else typed on since
       sentReadings = sentReadings.filter(([s]) => s !== item);
     } else if (item.part === "readings") {
-      for (const [s, name, value] of sentReadings) if (s === item) { const field = document.getElementsByName(name)[0]; if (field && !field.value) field.value = value; }
+      // back before whatever was typed there since: a field takes several
+      for (const [s, name, value] of sentReadings) if (s === item) { const field = document.getElementsByName(name)[0]; if (field) { field.value = `${value} ${field.value}`.trim(); dirty.add("readings"); } }
       sentReadings = sentReadings.filter(([s]) => s !== item);
     }
     store();
-    apply(answer, number, item.part);
+    const whole = apply(answer, number, item.part, new Map(item.body), item);
     if (answer.state === "saved") {
       if (waiting.size) state("busy", "saving");
-      else if (dirty.size) state("unsaved", "typing");
+      else if (dirty.size) state("unsaved", [...unsaid.values()][0] || "typing");
       else state("saved", `saved ${clock()}`);
+      if (!waiting.size && (dirty.size || !whole)) typing(); // the answer knows nothing of what is typed and not saved
+      if (!waiting.size) leave();
     } else {
       const wrong = Object.values(answer.fields).filter((f) => f.error).length;
-      state("unsaved", answer.clash ? "not saved: changed by somebody else" : wrong ? `not saved: ${wrong} field${wrong > 1 ? "s" : ""} need${wrong > 1 ? "" : "s"} another look` : "not saved");
-      if (answer.trouble) notice(answer.trouble, "error");
+      const words = answer.clash ? "not saved: changed by somebody else" : wrong ? `not saved: ${wrong} field${wrong > 1 ? "s" : ""} need${wrong > 1 ? "" : "s"} another look` : "not saved";
+      if (form) unsaid.set(item.part, words);
+      state("unsaved", words);
+      if (answer.trouble && !answer.clash) notice(answer.trouble, "error"); // a clash is told in its part
+      stay();
+      if (!waiting.size && form) typing(); // the answer speaks of what is on record: what is typed stays in view
     }
     for (const words of answer.said || []) notice(words, "warning");
     send();
@@ -245,23 +315,24 @@
     try {
       const response = await ask(sheet.dataset.preview, body, mine.signal);
       if (!response.ok || !(response.headers.get("Content-Type") || "").includes("json")) return;
-      apply(await response.json(), number);
+      apply(await response.json(), number, undefined, new Map(body));
     } catch { /* an older question, or no connection: the save says so */ }
   };
 
   // --- what came back ---------------------------------------------------------------------------------------------------
 
+  const halfTyped = new Map(); // field in a fragment -> its text, also while a newer fragment has no such field
   const put = (id, html) => {
     const old = $(id);
     if (!old) return;
     const focused = document.activeElement && old.contains(document.activeElement) ? document.activeElement : null;
     const focusId = focused && focused.id, from = focused && "selectionStart" in focused ? focused.selectionStart : null;
-    const typed = [...old.querySelectorAll("input:not([type=hidden]),textarea")].filter((i) => i.id && i.value && i.value !== i.defaultValue).map((i) => [i.id, i.value]);
+    for (const i of old.querySelectorAll("input:not([type=hidden]),textarea")) if (i.id) { if (i.value && i.value !== i.defaultValue) halfTyped.set(i.id, i.value); else halfTyped.delete(i.id); }
     const open = [...old.querySelectorAll("details")].map((d) => d.open);
     const names = [...old.querySelectorAll("details")].map((d) => d.querySelector("summary")?.textContent || "");
     old.innerHTML = html;
     old.querySelectorAll("details").forEach((d, i) => { if (d.id === "say") d.open = open[i] ?? d.open; else if (open[i] && names[i] === (d.querySelector("summary")?.textContent || "")) d.open = true; });
-    for (const [ident, value] of typed) { const field = $(ident); if (field) field.value = value; }
+    for (const [ident, value] of halfTyped) { const field = $(ident); if (field && old.contains(field)) field.value = value; }
     const again = focusId && $(focusId);
     if (again) {
       again.focus({ preventScroll: true });
@@ -278,20 +349,26 @@
     if (window.htmx) htmx.process(old);
   };
 
-  const apply = (answer, number, part) => {
-    if (number >= applied) {
-      applied = number;
-      for (const [id, html] of Object.entries(answer.fragments)) put(id, html);
+  const shownBy = {}; // fragment -> number of the question whose answer it shows: a preview has fewer of them than a save
+  const apply = (answer, number, part, sent, item) => {
+    let whole = true;
+    for (const [id, html] of Object.entries(answer.fragments)) {
+      if (number < (shownBy[id] || 0)) { whole = false; continue; }
+      shownBy[id] = number;
+      put(id, html);
     }
+    const newest = number >= applied;
+    if (newest) applied = number;
     for (const [path, what] of Object.entries(answer.fields)) {
       if (!dirty.has(path.split(".")[0]) && answer.state === "typing") continue;
-      beside(path, what, answer.state);
+      beside(path, what, answer.state, sent);
     }
     if (part) versions(answer, part);
     if (answer.dispense_state) { const chip = $("dispense-state"); if (chip && !chip.classList.contains(`is-${answer.dispense_state}`)) { chip.className = `state is-${answer.dispense_state}`; chip.textContent = { open: "being prepared", waiting: "waiting for signature", returned: "returned", signed: "signed", ordered: "ordered" }[answer.dispense_state] || answer.dispense_state; } }
-    say(answer.live);
-    if (answer.clash) clash(part, answer.clash, answer.versions[part]);
-    else if (part) formOf(part)?.querySelector(".clash")?.remove();
+    if (newest) say(answer.live);
+    if (answer.clash && part) clash(part, answer.clash, answer.versions[part], item);
+    else if (part && !stale.has(part)) formOf(part)?.querySelector(".clash")?.remove();
+    return whole;
   };
 
   // Only the part that was saved takes its new version: another part that somebody changed meanwhile must still be found out.
@@ -305,18 +382,25 @@
   const stale = new Set();
   const known = Object.fromEntries([...document.querySelectorAll("details.sheet-part")].map((d) => [d.dataset.part, Number(d.dataset.read)]));
 
-  const beside = (path, what, how) => {
+  const faulty = new Map(); // path -> the value that was refused
+  // How a value is written comes back with the save; it goes into the field only where the field still holds what was sent.
+  const beside = (path, what, how, sent) => {
     const id = `f-${path.replaceAll(".", "-")}`;
     const field = $(id), echo = $(`${id}-echo`), error = $(`${id}-error`);
     if (!field) return;
     const focused = document.activeElement === field;
+    const written = field.matches("input:not([type=checkbox]):not([type=radio])") && field.dataset.kind !== "readings";
+    if (written && sent?.has(field.name) && sent.get(field.name) !== field.value) return; // typed on since: the next answer speaks of that
+    // what only a save finds out is not cleared by a preview while it stands there
+    if (how === "typing" && !what.error && faulty.has(path) && faulty.get(path) === field.value) return;
+    if (how === "refused" && what.error) faulty.set(path, field.value); else faulty.delete(path);
     if (error) { error.textContent = what.error || ""; error.hidden = !what.error; }
     if (field.matches("input,select,textarea")) {
       if (what.error) field.setAttribute("aria-invalid", "true"); else field.removeAttribute("aria-invalid");
       field.closest(".field")?.classList.toggle("bad", Boolean(what.error));
     }
     if (how === "saved" && !focused && what.shown !== undefined && field.tagName === "INPUT" && field.dataset.kind && field.dataset.kind !== "readings") { field.value = what.shown; }
-    if (echo) { const same = what.echo && what.echo.split(" ")[0] === field.value; echo.textContent = what.echo && !same ? what.echo : ""; }
+    if (echo) { const same = what.echo && (what.echo === field.value || what.echo.split(" ")[0] === field.value); echo.textContent = what.echo && !same && field.value ? what.echo : ""; } // readings that were sent have left their field
     let theirs = field.closest(".field")?.querySelector(".theirs");
     if (what.theirs !== undefined) {
       if (!theirs) { theirs = document.createElement("span"); theirs.className = "theirs"; (echo || field).after(theirs); }
@@ -324,7 +408,15 @@
     } else if (how === "saved") theirs?.remove();
   };
 
-  const clash = (part, words, version) => {
+  // A deed that met somebody else's change is done again as the deed it was: a confirmation stays one.
+  const mineAgain = (form, item) => {
+    if (!item?.deed) { queue(form); return; }
+    const body = item.part === "readings" ? item.body : [...bodyOf(form), item.deed];
+    enqueue(`${item.part}:${item.deed.join("=")}`, { part: item.part, url: item.url, body, deed: item.deed, edit: edits.get(item.part) });
+    store();
+    send();
+  };
+  const clash = (part, words, version, item) => {
     const form = formOf(part);
     if (!form) return;
     stale.add(part);
@@ -343,7 +435,7 @@
     mine.textContent = "Keep mine";
     theirs.textContent = "Take theirs";
     theirs.className = "plain";
-    mine.addEventListener("click", () => { stale.delete(part); form.elements.version.value = known[part] = version; box.remove(); queue(form); });
+    mine.addEventListener("click", () => { stale.delete(part); form.elements.version.value = known[part] = version; box.remove(); unsaid.delete(part); mineAgain(form, item); });
     theirs.addEventListener("click", () => { waiting.delete(part); dirty.delete(part); store(); leaving = true; location.hash = `part-${part}`; location.reload(); });
     const row = document.createElement("div");
     row.className = "actions";
@@ -359,30 +451,35 @@
     item.className = `message ${kind}`;
     item.textContent = words;
     list.hidden = false;
+    list.classList.add("over"); // in view wherever one is, and nothing moves
     list.append(item);
     while (list.children.length > 4) list.firstElementChild.remove();
-    setTimeout(() => { item.remove(); if (!list.children.length) list.hidden = true; }, 15000);
+    setTimeout(() => { item.remove(); if (!list.children.length) { list.hidden = true; list.classList.remove("over"); } }, 15000);
   };
 
   // --- when ---------------------------------------------------------------------------------------------------------------
 
-  let typingTimer = 0, changeTimer = 0;
+  let typingTimer = 0;
   const changed = (field) => {
     const form = field.closest("form.sheet-form");
     if (!form || field.hasAttribute("data-skip")) return;
-    dirty.add(form.dataset.part);
+    touch(form.dataset.part);
     clearTimeout(typingTimer);
-    if (form.dataset.part === "readings" && field.dataset.kind !== "readings") { dirty.delete("readings"); typing(); return; }
-    if (form.dataset.part === "readings" && !field.value.trim()) { dirty.delete("readings"); return; }
-    if (stale.has(form.dataset.part)) { store(); return; }
-    clearTimeout(changeTimer);
-    changeTimer = setTimeout(() => queue(form), 40);
+    if (form.dataset.part === "readings") {
+      if (!readingFields().some((f) => f.value.trim())) dirty.delete("readings");
+      if (field.dataset.kind !== "readings") { typing(); return; }
+      if (!field.value.trim()) return;
+    }
+    // a reading is added and overwrites nothing: it needs no version
+    if (stale.has(form.dataset.part) && form.dataset.part !== "readings") { store(); return; }
+    // at once: what is typed into the next field by then is not in it, and no other change can take its place
+    queue(form, null, form.dataset.part === "readings" && !placedIn.has(field.name) ? heldBack() : []);
   };
 
   document.addEventListener("input", (event) => {
     const form = event.target.closest?.("form.sheet-form");
     if (!form || event.target.hasAttribute("data-skip")) return;
-    dirty.add(form.dataset.part);
+    touch(form.dataset.part);
     if (saving.dataset.state === "saved") state("unsaved", "typing");
     clearTimeout(typingTimer);
     typingTimer = setTimeout(typing, 140);
@@ -392,6 +489,7 @@
     const field = event.target;
     if (field.name === "lens.compensation") $("ordered-powers").toggleAttribute("data-idle", field.value === "none");
     if (field.name === "lens.design") madeIn(true);
+    if (field.name === "lens.design" || field.name === "lens.coating" || field.name === "lens.tint") madeWith();
     if (field.name === "readings.height_method") {
       const reference = { marked_lens: "datum", clip_scale: "visible_rim", rule: "visible_rim", levelled_gauge: "box", target_gauge: "visible_rim", photograph: "box" }[field.value];
       if (reference) document.getElementsByName("readings.reference")[0].value = reference;
@@ -408,10 +506,22 @@
     if (choose && !design.value) material.value = "";
   };
   madeIn(false);
+  // Only coatings and tints the design is made with can be chosen, where the catalogue says so. One that is chosen already stays and says so.
+  const NOT_WITH = " · not made with this design";
+  const madeWith = () => {
+    const design = $("f-lens-design"), set = design.dataset.with.split("|")[design.selectedOptions[0]?.dataset.with];
+    const made = (set || "").split(" ").filter(Boolean);
+    for (const list of [$("f-lens-coating"), $("f-lens-tint")]) for (const option of list.options) {
+      const not = Boolean(made.length && option.dataset.code && !made.includes(option.dataset.code));
+      option.disabled = option.hidden = not && !option.selected;
+      option.textContent = option.textContent.replace(NOT_WITH, "") + (not ? NOT_WITH : "");
+    }
+  };
+  madeWith();
   // Stepping with Up and Down makes no change event until the field is left; leaving it then saves.
   document.addEventListener("focusout", (event) => {
     const form = event.target.closest?.("form.sheet-form");
-    if (form && dirty.has(form.dataset.part) && event.target.dataset.kind && !waiting.has(form.dataset.part)) {
+    if (form && dirty.has(form.dataset.part) && event.target.dataset.kind && waiting.get(form.dataset.part)?.edit !== edits.get(form.dataset.part)) {
       if (form.dataset.part === "readings" && !event.target.value.trim()) return;
       changed(event.target);
     }
@@ -420,34 +530,84 @@
     const form = event.target;
     if (form.matches("form.sheet-form") || form.matches("form.reason")) {
       event.preventDefault();
-      if (form.matches("form.reason")) { waiting.set(`reason:${++count}`, { part: "review", url: form.getAttribute("action"), body: bodyOf(form) }); form.querySelector("[name=reason]").defaultValue = form.querySelector("[name=reason]").value; send(); return; }
-      clearTimeout(changeTimer);
-      if (form.dataset.part === "readings" && event.submitter && event.submitter.name && [...form.querySelectorAll('[data-kind="readings"]')].some((f) => f.value.trim())) queue(form);
-      queue(form, event.submitter && event.submitter.name ? event.submitter : null);
-    } else { leaving = true; }
+      if (form.matches("form.reason")) { const typed = form.querySelector("[name=reason]"); enqueue(`reason:${form.elements.finding.value}`, { part: "review", url: form.getAttribute("action"), body: bodyOf(form), deed: ["finding", form.elements.finding.value] }); typed.defaultValue = typed.value; halfTyped.delete(typed.id); store(); send(); return; }
+      const deed = event.submitter && event.submitter.name ? event.submitter : null;
+      if (deed?.name === "strike") { const why = deed.closest("details").querySelector(".strike input"); if (!why.value.trim()) { why.focus(); notice("Say why first, then leave it out.", "warning"); return; } }
+      const held = form.dataset.part === "readings" && deed ? heldBack() : []; // a deed keeps no point that was only placed
+      if (form.dataset.part === "readings" && deed && readingFields().some((f) => f.value.trim() && !(held.length && placedIn.has(f.name)))) queue(form, null, held);
+      queue(form, deed, held);
+    } else if (sheet.contains(form)) { leaving = true; } // it comes back to this sheet, and what is kept with it
   }, true);
 
   addEventListener("online", () => send());
   setInterval(() => { if (waiting.size && !sendingNow) send(); }, 8000);
-  addEventListener("beforeunload", (event) => { if (!leaving && (waiting.size || sendingNow)) event.preventDefault(); });
+  const unsent = () => forms.filter((f) => { const part = f.dataset.part; return dirty.has(part) && (part !== "readings" || readingFields().some((i) => i.value.trim())); });
+  addEventListener("beforeunload", (event) => { if (!leaving && (waiting.size || sendingNow || unsent().length)) event.preventDefault(); });
+  // Shown again by the browser as it was left, perhaps to somebody else: asked anew.
+  addEventListener("pageshow", (event) => { leaving = false; if (event.persisted) { leaving = true; location.reload(); } });
 
-  // What an earlier visit could not send is put back where it was typed, and sent.
-  const back = kept();
-  const parts = Object.entries(back).filter(([, item]) => Date.now() - item.at < 12 * 3600e3);
-  for (const [slot, item] of parts) {
-    const form = formOf(item.part);
-    if (!form || sheet.hasAttribute("data-closed")) continue;
-    if (item.part !== "readings" && slot === item.part) {
-      const names = new Set(item.body.map(([n]) => n));
-      for (const field of form.elements) if (field.name && names.has(field.name) && field.type !== "hidden" && field.type !== "checkbox" && field.type !== "radio" && field.type !== "submit") field.value = item.body.find(([n]) => n === field.name)[1];
-      for (const field of form.querySelectorAll("input[type=checkbox],input[type=radio]")) field.checked = item.body.some(([n, v]) => n === field.name && v === field.value);
-      form.closest("details").open = true;
-      dirty.add(item.part);
+  // A link that leads away waits for what is being saved, so that the next page (an order!) rests on it. What cannot be saved keeps
+  // the page here and says so; the same link again goes.
+  let goingTo = "", refusedTo = "";
+  const stay = () => { if (goingTo) { refusedTo = goingTo; goingTo = ""; } };
+  const leave = () => { if (!goingTo) return; if (unsent().length) { stay(); return; } leaving = true; location.href = goingTo; };
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest?.("a[href]");
+    if (!link || event.defaultPrevented || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey || link.target || link.hasAttribute("download") || link.matches("a.fig, a[data-guide]")) return;
+    const to = new URL(link.href);
+    if (to.origin !== location.origin || (to.pathname === location.pathname && to.search === location.search && to.hash)) return;
+    if (refusedTo === link.href) { refusedTo = ""; return; }
+    for (const form of unsent()) if (!waiting.has(form.dataset.part) && !stale.has(form.dataset.part) && !(form.dataset.part === "readings" && before)) queue(form);
+    if (!waiting.size && !sendingNow) return;
+    event.preventDefault();
+    goingTo = link.href;
+    say("Saving first.");
+    send();
+  });
+
+  // What an earlier visit could not send is put back where it was typed, and sent; what was still being typed is put back and waits
+  // for the field to be left. The version is the one it was read at: if somebody changed the part meanwhile, both are shown.
+  const restore = () => {
+    const closed = sheet.hasAttribute("data-closed"), lost = new Set();
+    let others = false;
+    for (const key of everyKey().filter((k) => k.startsWith(KEPT))) {
+      const mine = Object.entries(kept(key)).filter(([, item]) => Date.now() - item.at < LONGEST);
+      // too old, or from before it was known whose it is
+      if (!mine.length || !/\.\d+$/.test(key)) localStorage.removeItem(key);
+      else if (key !== KEY && key.startsWith(OURS)) others = true;
     }
-    // sent with the version it was read at: if somebody changed the part meanwhile, both are shown
-    waiting.set(slot, { part: item.part, url: item.url, body: item.body, old: true });
-  }
-  if (waiting.size) { state("unsaved", "not saved yet"); say("Kept from before: being saved now."); send(); } else keep({});
+    if (others) notice("Somebody else typed here on this device and it was not saved. It comes back when they sign in and open this dispense.", "warning");
+    const back = Object.values(kept()).filter((item) => Date.now() - item.at < LONGEST).sort((a, b) => a.at - b.at);
+    const read = new Set();
+    for (const { slot, part, url, body, deed, draft, at } of back) {
+      const form = formOf(part);
+      if (closed || (!form && part !== "review")) { lost.add(part === "review" ? "a reason" : part); continue; }
+      if (form && !read.has(part)) { read.add(part); form.elements.version.value = body.find(([n]) => n === "version")?.[1] ?? form.elements.version.value; }
+      const item = { part, url, body, deed, at };
+      if (part === "readings") {
+        for (const [name, value] of body) if (value.trim() && form.querySelector(`[data-kind="readings"][name="${name}"]`)) sentReadings.push([item, name, value]);
+      } else if (form && !deed) {
+        const names = new Set(body.map(([n]) => n));
+        for (const field of form.elements) if (field.name && names.has(field.name) && !["hidden", "checkbox", "radio", "submit"].includes(field.type)) field.value = body.find(([n]) => n === field.name)[1];
+        for (const field of form.querySelectorAll("input[type=checkbox],input[type=radio]")) field.checked = body.some(([n, v]) => n === field.name && v === field.value);
+        form.closest("details").open = true;
+        touch(part);
+        item.edit = edits.get(part);
+      }
+      if (!draft) waiting.set(waiting.has(slot) ? `${slot}:${++count}` : slot, item);
+    }
+    if (lost.size) notice(`Typed here before and never saved: ${[...lost].join(", ")}. ${closed ? "This dispense takes no changes now; what was typed stays on this device for twelve hours." : "There is no such part now."}`, "error");
+    if (closed) return;
+    const compensation = document.querySelector('[name="lens.compensation"]:checked');
+    if (compensation) $("ordered-powers").toggleAttribute("data-idle", compensation.value === "none");
+    madeIn(false);
+    madeWith();
+    keep({});
+    store();
+    if (waiting.size) { state("unsaved", "not saved yet"); say("Kept from before: being saved now."); send(); }
+    else if (dirty.size) { state("unsaved", "not saved yet: typed before"); say("What was being typed before is back, and not saved yet."); typing(); }
+  };
+  restore();
 
   // --- two people on one sheet ----------------------------------------------------------------------------------------------
 
@@ -481,9 +641,9 @@
   // --- places ----------------------------------------------------------------------------------------------------------------
 
   const narrow = matchMedia("(max-width:68.75rem)");
-  const fold = () => { const list = $("say"); if (list && narrow.matches) list.open = false; };
-  fold();
-  narrow.addEventListener("change", fold);
+  const fold = () => { const list = $("say"); if (list) list.open = !narrow.matches; };
+  if (narrow.matches) fold();
+  narrow.addEventListener("change", fold); // a tablet that is turned has its list beside the work again
   // A part that is complete folds when work goes on in another, and what is under the finger stays where it is.
   let here = null;
   const foldLeft = (to) => {
@@ -493,7 +653,8 @@
     if (!left || !narrow.matches || sheet.hasAttribute("data-closed") || dirty.has(left.dataset.part) || left.querySelector(".missing, .bad, .clash, .is-stop")) return;
     const before = part.getBoundingClientRect().top;
     left.open = false;
-    scrollBy({ top: part.getBoundingClientRect().top - before, behavior: "instant" });
+    if (to === arrived) part.scrollIntoView({ block: "start", behavior: "instant" });
+    else scrollBy({ top: part.getBoundingClientRect().top - before, behavior: "instant" });
   };
   document.addEventListener("focusin", (event) => { const to = event.target; setTimeout(() => { if (document.activeElement === to) foldLeft(to); }, 60); });
   const aside = document.querySelector("#sheet > aside");
@@ -519,7 +680,7 @@
 
   const stage = $("stage"), handles = $("handles"), placed = $("placed");
   const EYE = { right: "R", left: "L" };
-  let placing = null, before = null;
+  let placing = null;
   const svgOf = () => stage.querySelector("svg.pair");
   const facts = () => $("pair-facts")?.dataset;
   const middle = (svg, name) => { const el = svg.querySelector(`[data-part="${name}"]`); if (!el) return null; const b = el.getBBox(); return { x: b.x + b.width / 2, y: b.y + b.height / 2 }; };
@@ -571,32 +732,33 @@
     const f = figures(point);
     if (!before) before = METHOD.map((name) => [name, named(name).value]);
     for (const [name, value] of [["readings.pd_method", "other"], ["readings.height_method", "other"], ["readings.reference", "box"]]) named(name).value = value;
-    if (point.pd) named(`readings.${point.pd}.${point.eye}`).value = f.pd.toFixed(1);
+    const type = (name, figure) => { named(name).value = figure.toFixed(1); placedIn.add(name); };
+    if (point.pd) type(`readings.${point.pd}.${point.eye}`, f.pd);
     const height = named(`readings.${point.height}.${point.eye}`);
-    height.value = f.height.toFixed(1);
+    type(height.name, f.height);
     $("placed-words").textContent = `${EYE[point.eye]} ${point.what}: ${words(point)}`;
     placed.hidden = false;
     say($("placed-words").textContent);
     height.dispatchEvent(new Event("input", { bubbles: true }));
   };
-  const giveBack = () => { if (before) for (const [name, value] of before) named(name).value = value; before = null; placed.hidden = true; };
-  const readingFields = () => [...formOf("readings").querySelectorAll('[data-kind="readings"]')];
   $("placed-keep").addEventListener("click", () => { const typed = readingFields().find((f) => f.value.trim()); if (typed) { clearTimeout(typingTimer); queue(formOf("readings")); } });
-  $("placed-undo").addEventListener("click", () => { for (const f of readingFields()) f.value = ""; dirty.delete("readings"); giveBack(); store(); if (!dirty.size && !waiting.size) state("saved", "saved"); typing(); });
+  $("placed-undo").addEventListener("click", () => { for (const f of readingFields()) if (placedIn.has(f.name)) f.value = ""; if (!readingFields().some((f) => f.value.trim())) dirty.delete("readings"); giveBack(); store(); if (!dirty.size && !waiting.size) state("saved", "saved"); typing(); });
   handles.addEventListener("pointerdown", (event) => {
     const handle = event.target.closest(".handle");
     if (!handle || event.button) return;
     event.preventDefault();
     handle.focus({ preventScroll: true });
     handle.setPointerCapture(event.pointerId);
-    const to = svgOf().getScreenCTM(), box = handle.getBoundingClientRect();
-    placing = { handle, held: true, moved: false, to, back: to.inverse(), dx: event.clientX - (box.left + box.width / 2), dy: event.clientY - (box.top + box.height / 2) };
+    const box = handle.getBoundingClientRect();
+    placing = { handle, held: true, moved: false, dx: event.clientX - (box.left + box.width / 2), dy: event.clientY - (box.top + box.height / 2) };
     handle.classList.add("held");
   });
   handles.addEventListener("pointermove", (event) => {
     if (!placing?.held) return;
-    const { handle, back, to, dx, dy } = placing, point = handle.point;
-    const at = new DOMPoint(event.clientX - dx, event.clientY - dy).matrixTransform(back);
+    const { handle, dx, dy } = placing, point = handle.point;
+    const to = svgOf()?.getScreenCTM(); // as it lies now: the page may have scrolled, a live answer drawn it anew
+    if (!to || !facts()) return;
+    const at = new DOMPoint(event.clientX - dx, event.clientY - dy).matrixTransform(to.inverse());
     const side = point.eye === "right" ? -1 : 1, f = facts();
     const x = point.pd ? side * Math.min(50, Math.max(12, half(side * at.x))) : point.at.x;
     const y = f.b / 2 - Math.min(60, Math.max(0, half(f.b / 2 - at.y)));
@@ -638,37 +800,104 @@
     if (large.open) { large.close(); return; }
     large.append(stage, tools, placed);
     $("enlarge").textContent = "Smaller";
+    for (const id of ["closer", "wider"]) $(id).hidden = false;
     large.showModal();
     draw();
   };
-  large.addEventListener("close", () => { for (const part of [stage, tools, placed]) home.insertBefore(part, next); $("enlarge").textContent = "Enlarge"; $("enlarge").focus({ preventScroll: true }); draw(); });
+
+  // Closer: part of the drawing fills the picture. Two fingers, the wheel with Ctrl, + and −, or the buttons; 0 shows all of it again.
+  const view = { by: 1, x: 0, y: 0 };
+  const within = (value, least, most) => Math.min(most, Math.max(least, value));
+  const whole = (svg) => (svg.dataset.whole ||= svg.getAttribute("viewBox")).split(" ").map(Number);
+  const show = () => {
+    const svg = svgOf();
+    if (!svg) return;
+    const [x, y, w, h] = whole(svg), wide = w / view.by, high = h / view.by;
+    view.x = within(view.x, x + wide / 2, x + w - wide / 2);
+    view.y = within(view.y, y + high / 2, y + h - high / 2);
+    svg.setAttribute("viewBox", `${view.x - wide / 2} ${view.y - high / 2} ${wide} ${high}`);
+    stage.classList.toggle("close", view.by > 1);
+    $("wider").disabled = view.by === 1;
+    draw();
+  };
+  const under = (x, y) => new DOMPoint(x, y).matrixTransform(svgOf().getScreenCTM().inverse());
+  const closer = (by, x, y) => {
+    const svg = svgOf();
+    if (!svg) return;
+    if (view.by === 1) { const [left, top, w, h] = whole(svg); view.x = left + w / 2; view.y = top + h / 2; }
+    const box = svg.getBoundingClientRect(), at = under(x ?? box.left + box.width / 2, y ?? box.top + box.height / 2);
+    const then = within(view.by * by, 1, 8), ratio = view.by / then;
+    view.by = then;
+    view.x = at.x + (view.x - at.x) * ratio;
+    view.y = at.y + (view.y - at.y) * ratio;
+    show();
+  };
+  const shift = (dx, dy) => { const m = svgOf().getScreenCTM(); view.x -= dx / m.a; view.y -= dy / m.d; show(); };
+  const all = () => { view.by = 1; const svg = svgOf(); if (svg) { const [x, y, w, h] = whole(svg); view.x = x + w / 2; view.y = y + h / 2; show(); } };
+  $("closer").addEventListener("click", () => closer(1.5));
+  $("wider").addEventListener("click", () => closer(1 / 1.5));
+  const fingers = new Map();
+  let apart = 0;
+  const spread = () => { const [a, b] = [...fingers.values()]; return { d: Math.hypot(a.x - b.x, a.y - b.y), x: (a.x + b.x) / 2, y: (a.y + b.y) / 2 }; };
+  const lift = (event) => { fingers.delete(event.pointerId); apart = 0; };
+  stage.addEventListener("pointerdown", (event) => {
+    if (event.pointerType === "mouse") return;
+    fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+    if (fingers.size !== 2) return;
+    if (placing) { placing.handle.classList.remove("held"); placing = null; draw(); } // a second finger: no placing
+    apart = spread().d;
+  }, true);
+  stage.addEventListener("pointermove", (event) => {
+    const was = fingers.get(event.pointerId);
+    if (!was) return;
+    fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+    if (fingers.size === 2 && apart) {
+      const now = spread();
+      if (!large.open) { if (now.d > apart * 1.15) { fingers.clear(); apart = 0; enlarge(); } return; }
+      closer(now.d / apart, now.x, now.y);
+      apart = now.d;
+    } else if (fingers.size === 1 && large.open && view.by > 1 && !placing) shift(event.clientX - was.x, event.clientY - was.y);
+  }, true);
+  for (const end of ["pointerup", "pointercancel"]) stage.addEventListener(end, lift, true);
+  large.addEventListener("wheel", (event) => { if (event.ctrlKey) { event.preventDefault(); closer(event.deltaY < 0 ? 1.2 : 1 / 1.2, event.clientX, event.clientY); } }, { passive: false });
+  large.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.target.closest("input")) return;
+    const by = { "+": 1.5, "=": 1.5, "-": 1 / 1.5 }[event.key], pan = { ArrowLeft: [60, 0], ArrowRight: [-60, 0], ArrowUp: [0, 60], ArrowDown: [0, -60] }[event.key];
+    if (by) closer(by); else if (event.key === "0") all(); else if (pan && view.by > 1 && !event.target.closest(".handle")) shift(...pan); else return;
+    event.preventDefault();
+  });
+  new MutationObserver(() => { if (large.open && view.by > 1) show(); }).observe($("picture"), { childList: true });
+  large.addEventListener("close", () => { all(); fingers.clear(); for (const id of ["closer", "wider"]) $(id).hidden = true; for (const part of [stage, tools, placed]) home.insertBefore(part, next); $("enlarge").textContent = "Enlarge"; $("enlarge").focus({ preventScroll: true }); draw(); });
   $("enlarge").addEventListener("click", enlarge);
   document.addEventListener("keydown", (event) => { if (event.altKey && event.code === "KeyP") { event.preventDefault(); enlarge(); } });
   $("show-ghost").addEventListener("click", (event) => toggle(event.currentTarget, event.currentTarget.getAttribute("aria-pressed") !== "true", "with-ghost"));
   $("show-before").addEventListener("click", (event) => toggle(event.currentTarget, event.currentTarget.getAttribute("aria-pressed") !== "true", "no-before"));
   draw();
 
-  // Set-up points: ticked once a session, folded when all are.
+  // Set-up points: ticked once a dispense, folded when all are.
   const points = $("set-up");
   if (points) {
     const ticks = [...points.querySelectorAll("[data-tick]")];
-    const done = new Set((sessionStorage.getItem("datumline.setup") || "").split(" "));
+    const TICKS = `datumline.setup.${sheet.dataset.reference}.${sheet.dataset.person}`; // of this client, by this person
+    const done = new Set((sessionStorage.getItem(TICKS) || "").split(" "));
     for (const t of ticks) t.checked = done.has(t.dataset.tick);
     const words = () => { const n = ticks.filter((t) => t.checked).length; points.querySelector("summary").textContent = n === ticks.length ? "Before the first reading: all done" : `Before the first reading${n ? `: ${n} of ${ticks.length}` : ""}`; };
     words();
-    points.addEventListener("change", () => { sessionStorage.setItem("datumline.setup", ticks.filter((t) => t.checked).map((t) => t.dataset.tick).join(" ")); words(); if (ticks.every((t) => t.checked)) points.open = false; });
+    points.addEventListener("change", () => { sessionStorage.setItem(TICKS, ticks.filter((t) => t.checked).map((t) => t.dataset.tick).join(" ")); words(); if (ticks.every((t) => t.checked)) points.open = false; });
   }
   document.addEventListener("click", async (event) => {
     const link = event.target.closest("a[data-guide]");
     if (!link || event.ctrlKey || event.metaKey) return;
     const here = $("guide-here");
     event.preventDefault();
+    for (const other of document.querySelectorAll("a[data-guide][aria-expanded]")) other.removeAttribute("aria-expanded");
     if (here.dataset.of === link.href) { here.replaceChildren(); here.dataset.of = ""; return; }
     try {
       const response = await fetch(link.dataset.guide, { credentials: "same-origin" });
-      if (!response.ok) throw new Error();
+      if (!response.ok || response.redirected) throw new Error();
       here.innerHTML = await response.text();
       here.dataset.of = link.href;
+      link.setAttribute("aria-expanded", "true");
     } catch { location.href = link.href; }
   });
 
@@ -681,7 +910,7 @@
     if (next && next.classList.contains("working-row")) { const same = next.dataset.of === link.href; next.remove(); if (same) return; }
     try {
       const response = await fetch(link.href, { headers: { "HX-Request": "true" }, credentials: "same-origin" });
-      if (!response.ok) throw new Error();
+      if (!response.ok || response.redirected) throw new Error();
       const row = document.createElement("tr"), td = document.createElement("td");
       row.className = "working-row";
       row.dataset.of = link.href;

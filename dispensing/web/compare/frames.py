@@ -18,6 +18,7 @@ from django.views.decorators.http import require_safe
 
 from dispensing import gather, record
 from dispensing.case import SEGMENTED, Adopted, Case, Frame, LensChoice
+from dispensing.catalogue import on_sale
 from dispensing.checks.words import mm
 from dispensing.compare import Face, FrameItem, FrameRow, face_of, rank_frames
 from dispensing.compare.frames import PUPIL_ABOVE_DATUM_MM, why
@@ -26,7 +27,7 @@ from dispensing.drawings.front import front_with_eyes
 from dispensing.figures import Figures, compute_many
 from dispensing.figures.place import read_front
 from dispensing.figures.usual import Notes
-from dispensing.models import CatalogueFrame, Dispense, LensOption
+from dispensing.models import CatalogueFrame, Dispense, FrameStock, LensOption
 from dispensing.record import frame_to_store
 from dispensing.templatetags import drawings
 from dispensing.web.compare.load import Opened, can_be_had, choice_of, number, opened, query, two, usual_family
@@ -55,10 +56,15 @@ class State:
     whom: str = ""
     order: str = "rank"
     lens: str = ""
+    where: str = (
+        ""  # here: in stock at the dispense's branch; any: the whole catalogue; "": here, where the branch counts its stock
+    )
 
     def url(self, **changes: Any) -> str:
         new = replace(self, **changes)
-        return query(mount=new.mount, whom=new.whom, sort="" if new.order == "rank" else new.order, lens=new.lens)
+        return query(
+            mount=new.mount, whom=new.whom, sort="" if new.order == "rank" else new.order, lens=new.lens, where=new.where
+        )
 
 
 def state_of(request: HttpRequest) -> State:
@@ -67,6 +73,7 @@ def state_of(request: HttpRequest) -> State:
         mount=m if (m := got.get("mount", "")) in CatalogueFrame.Mount.values else "",
         whom=w if (w := got.get("whom", "")) in ("adult", "child", "any") else "",
         order=s if (s := got.get("sort", "")) in _SORTS else "rank",
+        where=p if (p := got.get("where", "")) in ("here", "any") else "",
         lens=k if re.fullmatch(r"[1-9][0-9]{0,17}", k := got.get("lens", ""), re.ASCII) else "",
     )
 
@@ -78,7 +85,11 @@ def frames(request: HttpRequest, reference: str) -> HttpResponse:
     choices = _choices(at.dispense, option)
     case = at.case if option is None else replace(at.case, lens=choices["full_rim"])
     whom = state.whom or _usual_whom(case)
-    have = CatalogueFrame.objects.filter(group=at.dispense.group_id, retired_on=None)
+    have = on_sale(CatalogueFrame.objects.filter(group=at.dispense.group_id), at.case.today)
+    in_stock = FrameStock.objects.filter(branch=at.dispense.branch_id, count__gt=0)
+    where = state.where or ("here" if in_stock.exists() else "any")
+    if where == "here":
+        have = have.filter(pk__in=in_stock.values("frame"))
     if state.mount:
         have = have.filter(mount=state.mount)
     if whom != "any":
@@ -117,6 +128,10 @@ def frames(request: HttpRequest, reference: str) -> HttpResponse:
         "whoms": [
             (state.url(whom=v), words, whom == v)
             for v, words in (("adult", "adults’"), ("child", "children’s"), ("any", "any"))
+        ],
+        "wheres": [
+            (state.url(where=v), words, where == v)
+            for v, words in (("here", f"in stock at {at.dispense.branch.name}"), ("any", "the whole catalogue"))
         ],
         "orders": [(state.url(order=v), words, state.order == v) for v, (words, _) in _SORTS.items()],
         "query": state.url().lstrip("?"),

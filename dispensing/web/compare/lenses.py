@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -37,7 +37,9 @@ from dispensing.web.compare.load import (
     two,
     usual_family,
 )
-from dispensing.web.sheet.present import frame_words, prescription_words
+from dispensing.web.compare.narrow import Narrow, narrow_of, unsaid
+from dispensing.web.compare.narrow import fields as narrow_fields
+from dispensing.web.sheet.present import frame_words, front_curve_words, prescription_words
 from dispensing.web.sheet.views import clash_words
 from practice.errors import Conflict, Invalid, NotAllowed, UseCaseError
 
@@ -70,12 +72,16 @@ class State:
     down: bool = False
     pins: tuple[str, ...] = ()
     pins_said: bool = False
+    narrow: Narrow = field(default_factory=Narrow)
+
+    @property
+    def order_said(self) -> str:
+        return "" if self.order == "verdict" and not self.down else ("-" if self.down else "") + self.order
 
     def url(self, **changes: Any) -> str:
         new = replace(self, **changes)
         pins: Any = new.pins or (("0",) if new.pins_said else ())
-        order = "" if new.order == "verdict" and not new.down else ("-" if new.down else "") + new.order
-        return query(family=new.family, material=new.material, sort=order, pin=list(pins))
+        return query(family=new.family, material=new.material, **new.narrow.asked, sort=new.order_said, pin=list(pins))
 
     def with_pins(self, pins: tuple[str, ...]) -> str:
         return self.url(pins=pins, pins_said=True)
@@ -95,6 +101,7 @@ def state_of(request: HttpRequest) -> State:
         down=down and order in _ORDERS,
         pins=pins[:MOST_PINS],
         pins_said=bool(given),
+        narrow=narrow_of(request),
     )
 
 
@@ -104,6 +111,9 @@ class Comparison:
     def __init__(self, at: Opened, state: State) -> None:
         self.at, self.state = at, state
         have = list(can_be_had(at.dispense, at.case))
+        self.gone = at.dispense.lens_option if at.dispense.lens_option_id not in {None, *(o.pk for o in have)} else None
+        if self.gone is not None:
+            have.append(self.gone)  # chosen while it could be: what it is held against is what can be had now
         self.family = state.family or usual_family(at.case)
         self.families = [
             (f.value, f.label, n) for f in CatalogueLens.Family if (n := sum(o.lens.family == f.value for o in have))
@@ -112,7 +122,11 @@ class Comparison:
         self.materials = list(
             {o.material.code: o.material for o in sorted(in_family, key=lambda o: o.material.nd)}.values()
         )
-        listed = [o for o in in_family if not state.material or o.material.code == state.material]
+        self.narrowing = narrow_fields(state.narrow, at.dispense.group_id, in_family)
+        listed = [
+            o for o in in_family if (not state.material or o.material.code == state.material) and state.narrow.keeps(o)
+        ]
+        self.unsaid = unsaid(state.narrow, listed)
         chosen = at.dispense.lens_option_id
         beside = [o for o in have if str(o.pk) in state.pins or o.pk == chosen]
         self.rows_by_key = {o.pk: o for o in (*listed, *beside)}
@@ -171,6 +185,7 @@ def shown(row: Row, comparison: Comparison) -> dict[str, Any]:
         "thinnest": _two(row, "edge_thinnest"),
         "centre": _two(row, "centre_thickness"),
         "mass": _two(row, "mass_g") if mass is None else f"{_two(row, 'mass_g')}, {number(mass)}",
+        "front": front_curve_words(row.figures).removeprefix("Front curve "),
         "margin": number(row.height_margin, signed=True),
         "needed": "" if needed is None else f"{number(needed)}, {'none' if row.blank is None else f'{row.blank:g}'}",
         "blur": number(row.blur, 2),
@@ -179,6 +194,8 @@ def shown(row: Row, comparison: Comparison) -> dict[str, Any]:
         "pinned": is_pinned,
         "pin_url": state.with_pins(pins) if is_pinned or len(comparison.pins) < MOST_PINS else "",
         "chosen": key == comparison.chosen,
+        "gone": comparison.gone is not None and key == str(comparison.gone.pk),
+        "band": comparison.rows_by_key[int(key)].lens.price_band,
     }
 
 
@@ -234,6 +251,14 @@ def _page(request: HttpRequest, at: Opened, *, status: int = 200, clash: str = "
             for m in comparison.materials
         ],
         "all_materials": state.url(material="", pins_said=True),
+        "narrowing": comparison.narrowing,
+        "narrowed": bool(state.narrow),
+        "wide": state.url(narrow=Narrow(), pins_said=True),
+        "unsaid": comparison.unsaid,
+        "kept": [
+            *((n, v) for n, v in (("family", state.family), ("material", state.material), ("sort", state.order_said)) if v),
+            *(("pin", p) for p in comparison.pins or ("0",)),
+        ],
         "material": state.material,
         "print_url": reverse("dispensing:compare_print", args=[at.dispense.reference]) + state.url(),
         "here": state.url(),
@@ -321,6 +346,9 @@ def choose(request: HttpRequest, reference: str) -> HttpResponse:
         messages.success(request, f"{option} is the lens now.")
     if powers_go(at.dispense, option):
         messages.warning(request, "The ordered powers were stated for the lens before: they are as prescribed again.")
+    for kept in (at.dispense.coating, at.dispense.tint):
+        if kept is not None and option.lens.treatment_codes and kept.code not in option.lens.treatment_codes:
+            messages.warning(request, f"{option.lens.name} is not made with {kept.name}, which is chosen: choose another.")
     for words in saved.said:
         messages.warning(request, words)
     keep_counts(saved.dispense, assess_dispense(saved.dispense))

@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 
-from dispensing import gather
+from dispensing import catalogue, gather
 from dispensing.case import Case, LensChoice
 from dispensing.compare import Option
 from dispensing.figures.usual import NEARER_USES
@@ -43,8 +43,10 @@ def opened(request: HttpRequest, reference: str) -> Opened:
 def can_be_had(dispense: Dispense, case: Case) -> QuerySet[LensOption]:
     """Every design in every material that the group's catalogue has today."""
     started = Q(lens__valid_from=None) | Q(lens__valid_from__lte=case.today)
+    going = Q(lens__valid_until=None) | Q(lens__valid_until__gte=case.today)
     return (
-        LensOption.objects.filter(started, lens__group=dispense.group_id, retired_on=None, lens__retired_on=None)
+        catalogue.on_sale(LensOption.objects.all(), case.today)
+        .filter(started, going, lens__group=dispense.group_id, lens__retired_on=None)
         .select_related("lens", "material")
         .order_by("lens__name", "material__nd", "pk")
     )
@@ -106,7 +108,8 @@ def choice_of(dispense: Dispense, option: LensOption, mount: str | None) -> Lens
 
 def option_of(dispense: Dispense, case: Case, row: LensOption) -> Option:
     mount = case.frame.mount if case.frame else None
-    return Option(key=str(row.pk), choice=choice_of(dispense, row, mount), maker=row.lens.maker)
+    choice = gather.narrowed(choice_of(dispense, row, mount), row, case.prescription)
+    return Option(key=str(row.pk), choice=choice, maker=row.lens.maker)
 
 
 def number(value: float | None, digits: int = 1, signed: bool = False) -> str:

@@ -28,7 +28,7 @@ from dispensing.optics.errors import NotationError
 from dispensing.optics.notation import format_mm, parse_figure, parse_mm
 from dispensing.record.frame import FRAME_BOUNDS
 from dispensing.web.compare.load import Opened, choice_of, number, opened, query
-from dispensing.web.sheet.present import frame_words, lens_words, prescription_words
+from dispensing.web.sheet.present import frame_words, front_curve_words, lens_words, prescription_words
 
 SAME = 0.006  # what is shown to two decimals and typed back is the same
 
@@ -212,7 +212,9 @@ def _material(request: HttpRequest, at: Opened, materials: list[LensMaterial]) -
             choice = choice_of(at.dispense, option, mount)
             return row.code, replace(choice, blank_diameter_mm=lens.blank_diameter_mm)
     bare = gather.material_of(LensOption(material=row))
-    return row.code, replace(lens, material=bare, min_centre_mm=None, min_edge_mm=None)
+    # the table is of the other material
+    design = replace(lens.design, front_curves=()) if lens.design is not None else None
+    return row.code, replace(lens, design=design, material=bare, min_centre_mm=None, min_edge_mm=None)
 
 
 _ROWS: tuple[tuple[str, str, int], ...] = (
@@ -245,6 +247,7 @@ def _outcome(compared: Compared) -> dict[str, Any]:
             rows.append({"label": label, "cells": cells, "differs": cells[0] != cells[1] or cells[2] != cells[3]})
     return {
         "same": same,
+        "front_curves": (front_curve_words(before.figures), "" if same else front_curve_words(after.figures)),
         "pair": pair_picture(geometry, before=None if same else was),
         "edge_before": edges[0],
         "edge_after": edges[1],

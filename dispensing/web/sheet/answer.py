@@ -20,17 +20,16 @@ from dispensing.assess import keep_counts
 from dispensing.forms import Entry, Parsed, errors_of, shown
 from dispensing.models import Dispense
 from dispensing.record import ORDER_OF_PARTS, Saved
-from dispensing.web.sheet import catalogue, markup
+from dispensing.web.sheet import catalogue, markup, markup_readings
 from dispensing.web.sheet.load import Loaded, again, whole, why_not_change
 from dispensing.web.sheet.present import Deed
 from practice.errors import NotAllowed, UseCaseError
 from practice.models import Staff
 
-TEXTS = ("figures", "findings")  # drawn without a template
+TEXTS = ("figures", "findings", "readings-now")  # drawn without a template
 FRAGMENTS = {
     "picture": "dispensing/sheet/picture.html",
     "review": "dispensing/sheet/review.html",
-    "readings-now": "dispensing/sheet/readings_now.html",
     "fit-actions": "dispensing/sheet/fit_actions.html",
     "rx-actions": "dispensing/sheet/rx_actions.html",
     "blanks": "dispensing/sheet/blanks.html",
@@ -143,6 +142,8 @@ def _review(request: HttpRequest, loaded: Loaded) -> None:
             deeds.append(Deed("Issue the order", issue_url, "main"))
         elif not signature_needed or state == State.SIGNED:
             sheet.next_step = no
+            if not found.open_stops and (asked := found.open_confirms):
+                sheet.next_step += f" {asked[0].message}"
     if state in (State.SIGNED, State.ORDERED, State.COLLECTED):
         deeds.append(Deed("Signatures", sign_off_url))
     sheet.deeds = deeds
@@ -192,6 +193,8 @@ def fragments(
     pieces: dict[str, str] = {name: render_to_string(FRAGMENTS[name], context) for name in only if name in FRAGMENTS}
     if "figures" in only:
         pieces["figures"] = markup.figures(sheet)
+    if "readings-now" in only:
+        pieces["readings-now"] = markup_readings.readings_now(sheet, loaded.desk)
     if "findings" in only:
         pieces["findings"] = markup.findings(sheet, token=token, previewing=state == "typing")
     for part in sheet.parts.values():

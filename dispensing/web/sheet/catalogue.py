@@ -6,9 +6,10 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Q
+from django.db.models import Case, Q, When
 
 from dispensing.case import SEGMENTED
+from dispensing.catalogue import on_sale
 from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensOption, Treatment
 from dispensing.optics.notation import format_mm
 
@@ -20,6 +21,13 @@ class Choice:
     value: int
     words: str
     made_in: str = ""  # keys of the materials a design is made in, apart by spaces
+    made_with: str = ""  # which of the sets of coatings and tints a design is made with; "" = not said
+    code: str = ""  # of a coating or tint
+    not_with: bool = False  # the design on record is not made with it
+
+
+NO_LONGER = " · no longer offered"
+NOT_WITH = " · not made with this design"  # the script puts it behind a choice, and takes it away again
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,30 +41,48 @@ class ChoiceGroup:
 class LensChoices:
     designs: tuple[ChoiceGroup, ...]
     materials: tuple[Choice, ...]
+    made_with: tuple[str, ...]  # sets of codes, apart by spaces: many designs share one, and the page holds each once
 
 
 def lens_choices(dispense: Dispense) -> LensChoices:
-    """Every design by family, and every material one of them is made in; one query."""
-    designs: dict[str, dict[int, tuple[str, list[str]]]] = {}
+    """Every design by family, and every material one of them is made in; one query. What is on record stays among them, whatever
+    has become of it in the catalogue: a choice that is not there would be lost with the next save."""
+    designs: dict[str, dict[int, tuple[str, list[str], str]]] = {}
     materials: dict[int, str] = {}
+    today = dispense.branch.today()
+    started = Q(lens__valid_from=None) | Q(lens__valid_from__lte=today)
+    going = Q(lens__valid_until=None) | Q(lens__valid_until__gte=today)
     rows = (
-        LensOption.objects.filter(lens__group=dispense.group_id, retired_on=None, lens__retired_on=None)
+        on_sale(LensOption.objects.all(), today)
+        .filter(started, going, lens__group=dispense.group_id, lens__retired_on=None)
         .order_by("material__nd", "material__name", "lens__name", "lens_id")
         .values_list(
-            "lens_id", "lens__family", "lens__name", "lens__min_height_mm", "material_id", "material__name", "material__nd"
+            "lens_id", "lens__family", "lens__name", "lens__min_height_mm", "lens__treatment_codes",
+            "material_id", "material__name", "material__nd",
         )
-    )
-    for lens, family, name, least, material, material_name, nd in rows:
+    )  # fmt: skip
+    for lens, family, name, least, codes, material, material_name, nd in rows:
         words = f"{name} · from height {least.normalize():f}" if least else name
-        designs.setdefault(family, {}).setdefault(lens, (words, []))[1].append(str(material))
+        designs.setdefault(family, {}).setdefault(lens, (words, [], " ".join(codes)))[1].append(str(material))
         materials.setdefault(material, f"{material_name} · n {nd:.2f}")
+    if (now := dispense.lens_option) is not None:
+        kept, key = now.lens, str(now.material_id)
+        _, made, _ = designs.setdefault(kept.family, {}).setdefault(
+            kept.pk, (kept.name + NO_LONGER, [], " ".join(kept.treatment_codes))
+        )
+        if key not in made:
+            made.append(key)
+            words = f"{now.material.name} · n {now.material.nd:.2f}"
+            materials.setdefault(now.material_id, words + NO_LONGER)
+    sets = list(dict.fromkeys(codes for family in designs.values() for _, _, codes in family.values() if codes))
     return LensChoices(
+        made_with=tuple(sets),
         designs=tuple(
             ChoiceGroup(
                 family.label,
                 tuple(
-                    Choice(lens, words, " ".join(made))
-                    for lens, (words, made) in sorted(designs[family.value].items(), key=lambda d: d[1][0])
+                    Choice(lens, words, " ".join(made), str(sets.index(codes)) if codes else "")
+                    for lens, (words, made, codes) in sorted(designs[family.value].items(), key=lambda d: d[1][0])
                 ),
                 segmented=family.value in SEGMENTED,
             )
@@ -68,14 +94,21 @@ def lens_choices(dispense: Dispense) -> LensChoices:
 
 
 def treatments(dispense: Dispense) -> dict[str, list[Choice]]:
+    """Coatings and tints; those that the design on record is not made with come last and say so. What is on record stays."""
     out: dict[str, list[Choice]] = {"coating": [], "tint": []}
-    for row in Treatment.objects.filter(group=dispense.group_id, retired_on=None).order_by("kind", "name"):
+    made_with = dispense.lens_option.lens.treatment_codes if dispense.lens_option is not None else []
+    rows = list(Treatment.objects.filter(group=dispense.group_id, retired_on=None).order_by("kind", "name"))
+    kept = {row.pk: row for row in (dispense.coating, dispense.tint) if row is not None and row.retired_on is not None}
+    for row in (*rows, *kept.values()):
         words = row.name
         if row.kind == "tint" and row.transmittance_clear is not None:
             clear, dark = row.transmittance_clear, row.transmittance_dark
             words += f" · {clear:g} %" if dark in (None, clear) else f" · {clear:g} to {dark:g} %"
-        out.setdefault(row.kind, []).append(Choice(row.pk, words))
-    return out
+        if row.pk in kept:
+            words += NO_LONGER
+        not_with = bool(made_with) and row.code not in made_with
+        out.setdefault(row.kind, []).append(Choice(row.pk, words, code=row.code, not_with=not_with))
+    return {kind: sorted(choices, key=lambda choice: choice.not_with) for kind, choices in out.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +122,7 @@ def find_frames(dispense: Dispense, query: str) -> list[FrameFound]:
     query = query.strip()[:80]
     if not query:
         return []
-    rows = CatalogueFrame.objects.filter(group=dispense.group_id, retired_on=None)
+    rows = on_sale(CatalogueFrame.objects.filter(group=dispense.group_id), dispense.branch.today())
     size = re.search(
         r"(?<![\w.])(\d{2}(?:\.\d)?)\s*[□x×/-]\s*(\d{1,2}(?:\.\d)?)(?:\s*[–/-]\s*(\d{3}))?(?![\w.])", query, re.ASCII
     )
@@ -109,7 +142,11 @@ def find_frames(dispense: Dispense, query: str) -> list[FrameFound]:
         if re.fullmatch(r"\d{2}", word, re.ASCII):
             found |= _near("a", word)
         rows = rows.filter(found)
-    return [FrameFound(row, size_of(row)) for row in rows.order_by("model", "colour", "a")[:MOST_FRAMES]]
+    # who types "tern" means Tern before Lanternmoor: a name that begins with the word comes first
+    first = (query.split() or [""])[0]
+    begins = Q(model__istartswith=first) | Q(maker__istartswith=first) | Q(code__istartswith=first)
+    rows = rows.annotate(far=Case(When(begins, then=0), default=1))
+    return [FrameFound(row, size_of(row)) for row in rows.order_by("far", "model", "colour", "a")[:MOST_FRAMES]]
 
 
 def _near(name: str, text: str) -> Q:

@@ -23,6 +23,7 @@ from dispensing.web.sheet.present import Sheet
 from dispensing.web.sheet.readings import Desk
 from practice import access
 from practice.models import Staff
+from practice.web.seen import opened
 
 CLOSED = (Dispense.State.ORDERED, Dispense.State.COLLECTED, Dispense.State.CANCELLED)
 
@@ -38,13 +39,14 @@ _REASONS = Prepared(lambda dispense: Reason.objects.filter(dispense=dispense).se
 
 
 def load(request: HttpRequest, reference: str) -> Dispense:
-    """The dispense at this address; one that may not be seen does not exist (404)."""
+    """The dispense at this address, and on record that somebody opened it; one that may not be seen does not exist (404)."""
     staff = request.user
     if not (isinstance(staff, Staff) and staff.is_active and staff.group_id):
         raise Http404
     found = _VISIBLE.rows(staff=staff.pk, group=staff.group_id, reference=reference)
     if not found:
         raise Http404
+    opened(request, found[0].client, f"dispense {found[0].reference}")
     return found[0]
 
 

@@ -6,12 +6,13 @@ functions, by tags. Every text that goes in is escaped here.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
+from html import escape
 from zoneinfo import ZoneInfo
 
 from django.urls import NoReverseMatch, reverse
 from django.utils.formats import date_format
-from django.utils.html import escape
 
 from dispensing.web.sheet.present import FigureRow, FindingView, Part, Sheet
 
@@ -109,7 +110,7 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
         f'<details class="say" id="say" open><summary><span class="tally is-{gravest}">{shape(gravest)} <b>{escape(sheet.tally)}</b>'
         '</span></summary>\n<ul class="findings">'
     ]
-    for n, view in enumerate(sheet.findings, 1):
+    for view in sheet.findings:
         asks = view.finding.severity == "confirm" and not view.reason and sheet.allowed and not previewing
         out.append(_finding(view, manual))
         if sheet.allowed and view.finding.check in _READ_BACK:
@@ -120,7 +121,7 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
             on = date_format(given.at.astimezone(zone), "j M")
             out.append(f'<p class="given"><b>{escape(given.by.initials)}</b>, {on}: {escape(given.text)}</p>')
         elif asks:
-            out.append(_reason_form(view, n, reason, token))
+            out.append(_reason_form(view, reason, token))
         out.append("</div></li>")
     out.append("</ul></details>")
     return "".join(out)
@@ -146,13 +147,15 @@ def _finding(view: FindingView, manual: str) -> str:
     return "".join(out)
 
 
-def _reason_form(view: FindingView, n: int, url: str, token: str) -> str:
+def _reason_form(view: FindingView, url: str, token: str) -> str:
+    """Its field is named after the finding, not after its place in the list: what is half typed stays with its finding."""
+    n = hashlib.sha256(view.finding.key.encode()).hexdigest()[:10]
     wrong = f' aria-invalid="true" aria-describedby="reason-{n}-error"' if view.error else ""
     error = f'<p class="error" id="reason-{n}-error">{escape(view.error)}</p>' if view.error else ""
     void = '<p class="small doubt-words">The figures have changed since a reason was given.</p>' if view.void else ""
     return (
         f'{void}<form method="post" class="reason" action="{url}"><input type="hidden" name="csrfmiddlewaretoken"'
-        f' value="{escape(token)}"><input type="hidden" name="finding" value="{escape(view.finding.key)}">'
+        f' value="{escape(token)}"><input type="hidden" name="finding" value="{escape(view.finding.key)}"><input type="hidden" name="seen" value="{view.mark}">'
         f'<label class="visually-hidden" for="reason-{n}">Why this is right</label><input id="reason-{n}" name="reason"'
         f' value="{escape(view.typed)}" placeholder="why this is right" autocomplete="off" data-skip{wrong}>'
         f'<button class="plain">Give reason</button>{error}</form>'

@@ -10,19 +10,50 @@ from typing import Any
 
 from dispensing import case as c
 from dispensing import forms
-from dispensing.assess import Assessment, blocks
+from dispensing.assess import Assessment, blocks, figures_shown
 from dispensing.checks.findings import ORDER, Finding
-from dispensing.checks.words import power_word
 from dispensing.drawings.edge import edge_picture
 from dispensing.drawings.geometry import PairGeometry, geometry_of, geometry_of_earlier
 from dispensing.drawings.pair import pair_picture
 from dispensing.drawings.shapes import Picture
-from dispensing.figures import Figures, compute
+from dispensing.figures import compute
 from dispensing.forms import Entry
 from dispensing.models import Dispense, Reason, Remark, Signature
-from dispensing.optics.notation import format_axis, format_mm, format_power, format_prism
 from dispensing.record import ORDER_OF_PARTS, part_version
 from dispensing.web.sheet.cautions import Caution, cautions
+from dispensing.web.sheet.computed import ComputedOrder, computed_order
+from dispensing.web.sheet.figure_rows import FigureRow, figure_rows, front_curve_words, number_words
+from dispensing.web.sheet.part_words import (
+    eye_words,
+    fit_words,
+    frame_words,
+    lens_words,
+    needs_words,
+    prescription_words,
+    readings_words,
+)
+
+__all__ = [
+    "TITLES",
+    "Deed",
+    "FigureRow",
+    "FindingView",
+    "Part",
+    "Sheet",
+    "eye_words",
+    "figure_rows",
+    "finding_views",
+    "fit_words",
+    "frame_words",
+    "front_curve_words",
+    "lens_words",
+    "needs_heights",
+    "needs_words",
+    "part_of",
+    "prescription_words",
+    "readings_words",
+    "with_typed_readings",
+]
 
 TITLES = {
     "needs": "Needs",
@@ -153,212 +184,6 @@ def _missing_readings(case: c.Case) -> list[str]:
     return out
 
 
-# --- one line a part --------------------------------------------------------------------------------------------------
-
-
-def needs_words(needs: c.Needs) -> str:
-    words = [forms.USE_WORDS.get(u, u) for u in needs.uses]
-    if needs.working_distance_mm:
-        words.append(f"task at {needs.working_distance_mm:g} mm")
-    if needs.first_progressive:
-        words.append("first progressives")
-    return ", ".join(words)
-
-
-def eye_words(lens: c.PrescribedLens) -> str:
-    if lens.balance:
-        return "balance lens"
-    words = [power_word(lens)]
-    if lens.add:
-        words.append(f"add {format_power(lens.add)}")
-    for amount, base in ((lens.prism_h, lens.base_h), (lens.prism_v, lens.base_v)):
-        if amount:
-            words.append(f"{format_prism(amount)} Δ {base or 'base ?'}")
-    return " ".join(words)
-
-
-def prescription_words(p: c.Prescription | None) -> str:
-    if p is None:
-        return ""
-    words = f"R {eye_words(p.right)} · L {eye_words(p.left)}"
-    if p.read_back == "matched":
-        words += " · read back"
-    return words
-
-
-def frame_words(f: c.Frame | None) -> str:
-    if f is None:
-        return ""
-    mount = dict(forms.MOUNT_CHOICES).get(f.mount or "", "")
-    name = f.name or ("client’s own" if f.own else "")
-    return ", ".join(w for w in (name, frame_size(f), mount) if w)
-
-
-def frame_size(f: c.Frame) -> str:
-    """52□18–145, the way it is marked on a frame (ISO 8624)."""
-
-    def n(value: float | None) -> str:
-        return "?" if value is None else format_mm(value).removesuffix(".0")
-
-    if f.a is None and f.dbl is None:
-        return ""
-    return f"{n(f.a)}□{n(f.dbl)}" + (f"–{n(f.side)}" if f.side else "")
-
-
-def fit_words(dispense: Dispense, case: c.Case) -> str:
-    words = []
-    if case.fit.confirmed and dispense.fit_confirmed_by:
-        words.append(f"confirmed by {dispense.fit_confirmed_by.initials}")
-    for value, word, unit in (
-        (case.fit.vertex_mm, "vertex", " mm"),
-        (case.fit.pantoscopic_deg, "pantoscopic", "°"),
-        (case.fit.face_form_deg, "face form", "°"),
-    ):
-        if value is not None:
-            words.append(f"{word} {value:g}{unit}")
-    return ", ".join(words)
-
-
-def readings_words(case: c.Case) -> str:
-    m = case.measurements
-    words = []
-    for name, word in (("far_pd", "PD"), ("near_pd", "near PD"), ("height", "height"), ("pupil_height", "pupil")):
-        values = [getattr(m.of(eye), name) for eye in c.EYES]
-        if any(v is not None for v in values):
-            words.append(f"{word} {' / '.join('?' if v is None else format_mm(v) for v in values)}")
-    if not words and m.readings:
-        words.append(f"{len(m.readings)} read, none adopted yet")
-    return ", ".join(words)
-
-
-def lens_words(dispense: Dispense) -> str:
-    option = dispense.lens_option
-    if option is None:
-        return ""
-    words = [option.lens.name, option.material.name]
-    words += [t.name for t in (dispense.coating, dispense.tint) if t]
-    if dispense.blank_diameter_mm:
-        words.append(f"blank {dispense.blank_diameter_mm:g}")
-    return ", ".join(words)
-
-
-# --- figures ----------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureRow:
-    """One line of the table: either a value for each eye, or one for the pair. Paths lead to the working."""
-
-    label: str
-    unit: str
-    right: str = ""
-    left: str = ""
-    pair: str = ""
-    right_path: str = ""
-    left_path: str = ""
-    pair_path: str = ""
-    strong: bool = False
-
-
-_EYE_ROWS: tuple[tuple[str, str, str, int], ...] = (
-    ("decentration_in", "decentration in", "mm", 1),
-    ("decentration_up", "fitting point above datum line", "mm", 1),
-    ("height_box", "height above the box tangent", "mm", 1),
-    ("room_above", "room above the fitting point", "mm", 1),
-    ("near_inset", "near inset", "mm", 1),
-    ("corridor_end_height", "near point above the box tangent", "mm", 1),
-    ("blank_needed", "blank needed", "mm", 1),
-    ("centre_thickness", "centre thickness", "mm", 1),
-    ("edge_thinnest", "edge, thinnest", "mm", 1),
-    ("edge_thickest", "edge, thickest", "mm", 1),
-    ("mass_g", "mass", "g", 1),
-    ("prism_in", "prism at the fitting point, base in", "Δ", 2),
-    ("prism_up", "prism at the fitting point, base up", "Δ", 2),
-    ("vertical_power", "power in the vertical meridian", "D", 2),
-    ("image_jump", "image jump", "Δ", 2),
-    ("chromatic_blur", "chromatic blur at the usual gaze", "Δ", 2),
-    ("magnification_percent", "spectacle magnification", "%", 1),
-    ("pd_need_mm", "PD needed to within ±", "mm", 1),
-    ("height_need_mm", "height needed to within ±", "mm", 1),
-    ("vertex_need_mm", "vertex distance needed to within ±", "mm", 1),
-)
-_SIGNED = frozenset(
-    {
-        "decentration_in",
-        "decentration_up",
-        "prism_in",
-        "prism_up",
-        "vertical_power",
-        "magnification_percent",
-        "net_prism_h",
-        "net_prism_v",
-        "vertical_imbalance_near",
-        "magnification_difference_percent",
-    }
-)
-_PAIR_ROWS: tuple[tuple[str, str, str, int], ...] = (
-    ("binocular_far_pd", "PD far, both eyes", "mm", 1),
-    ("binocular_near_pd", "PD near, both eyes", "mm", 1),
-    ("box_centre_distance", "boxed centre distance a + d", "mm", 1),
-    ("net_prism_h", "prism of the pair, base in", "Δ", 2),
-    ("net_prism_v", "prism of the pair, R base up", "Δ", 2),
-    ("vertical_imbalance_near", "vertical imbalance at near", "Δ", 2),
-    ("magnification_difference_percent", "difference of magnification", "%", 1),
-)
-# shown before the table is opened
-FIRST_FIGURES = ("ordered", "decentration_in", "decentration_up", "blank_needed", "edge_thickest", "mass_g")
-
-
-def number_words(name: str, value: float | None, digits: int) -> str:
-    if value is None:
-        return ""
-    text = f"{abs(value):.{digits}f}"
-    zero = float(text) == 0
-    if name in _SIGNED:
-        return text if zero else ("−" if value < 0 else "+") + text
-    return ("−" if value < 0 and not zero else "") + text
-
-
-def ordered_words(power: c.OrderedPower | None) -> str:
-    if power is None:
-        return ""
-    words = format_power(power.sphere, plano=True)
-    if power.cylinder:
-        words += f" / {format_power(power.cylinder)} × {format_axis(power.axis) or '?'}"
-    if power.add:
-        words += f" add {format_power(power.add)}"
-    return words
-
-
-def figure_rows(figures: Figures) -> list[FigureRow]:
-    """Every figure that is known for at least one eye, in the order of the work."""
-    rows = []
-    for eye in c.EYES:
-        words = ordered_words(figures.of(eye).ordered)
-        if words:
-            label = f"power ordered, {eye}"
-            rows.append(FigureRow(label=label, unit="D", pair=words, pair_path=f"{eye}.ordered", strong=True))
-    for name, label, unit, digits in _EYE_ROWS:
-        right, left = (number_words(name, getattr(figures.of(eye), name), digits) for eye in c.EYES)
-        if right or left:
-            rows.append(
-                FigureRow(
-                    label=label,
-                    unit=unit,
-                    right=right,
-                    left=left,
-                    right_path=f"right.{name}" if right else "",
-                    left_path=f"left.{name}" if left else "",
-                    strong=name in FIRST_FIGURES,
-                )
-            )
-    for name, label, unit, digits in _PAIR_ROWS:
-        value = number_words(name, getattr(figures, name), digits)
-        if value:
-            rows.append(FigureRow(label=label, unit=unit, pair=value, pair_path=name))
-    return rows
-
-
 # --- findings ---------------------------------------------------------------------------------------------------------
 
 
@@ -376,6 +201,11 @@ class FindingView:
     @property
     def shape(self) -> str:
         return "ok" if self.reason else self.finding.severity
+
+    @property
+    def mark(self) -> str:
+        """Goes with the form: a reason counts for these figures only."""
+        return figures_shown(self.finding)
 
     @property
     def word(self) -> str:
@@ -443,7 +273,7 @@ def tally_words(found: Assessment) -> str:
         words.append(f"{unknown} not yet known")
     if notes:
         words.append(f"{notes} note{'s' if notes != 1 else ''}")
-    return ", ".join(words) or "nothing to say"
+    return ", ".join(words) or "no findings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -574,6 +404,20 @@ class Sheet:
     @property
     def cautions(self) -> tuple[Caution, ...]:
         return cautions(self.case)
+
+    @property
+    def front_curve(self) -> str:
+        return front_curve_words(self.found.figures)
+
+    @property
+    def computed_order(self) -> ComputedOrder | None:
+        return computed_order(self.case, self.found.figures)
+
+    @property
+    def listed_curves(self) -> list[str]:
+        """Front curves that the maker of the lens lists, D, flattest first."""
+        design = self.case.lens.design
+        return [f"{curve:g}" for curve in sorted({s.curve for s in design.front_curves})] if design is not None else []
 
     @property
     def segmented(self) -> bool:

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 
 from dispensing import forms, measure
 from dispensing.assess import Assessment
+from dispensing.case import EYES, HEIGHTS
+from dispensing.figures.usual import POSITION_MM
 from dispensing.forms import Entry
 from dispensing.gather import Rows, current_adoptions, in_box
 from dispensing.models import Adoption, Dispense, Reading
+from dispensing.optics.errors import OpticsError
+from dispensing.optics.heights import height_parallax
 from dispensing.optics.notation import format_mm
 
 WIDE, HIGH = 240, 30  # of the scale, in its own units
+_LEVELLED = ("levelled_gauge", "target_gauge")  # a sight that is level by itself
+_USUAL_VERTEX_MM = 13.0
+_FROM = {
+    "box": "lower box tangent", "rim_below_pupil": "rim below the pupil", "visible_rim": "visible rim", "datum": "datum line",
+}  # fmt: skip
 _NEED = {"far_pd": "pd_need_mm", "near_pd": "pd_need_mm", "height": "height_need_mm", "pupil": "height_need_mm"}
 
 
@@ -33,6 +42,7 @@ class Scale:
     need_from: str = ""
     need_width: str = ""
     adopted: str = ""
+    boxed: bool = False  # heights of several references, each where it is in the box
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +57,8 @@ class ReadingView:
     struck_out: str
     raw: str
     reference_code: str
+    added: str = ""  # what was added to a height from the rim to bring it into the box
+    off_level: str = ""  # what the observer's eye off level makes of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +78,8 @@ class Cell:
     suggestion: measure.Suggestion | None = None
     suggested: str = ""
     suggested_box: str = ""
+    suggested_doubt: str = ""  # what speaks against it at first sight
+    same_place: bool = False  # the suggestion is what is adopted, by the same reference or another
     need: str = ""
     met: bool | None = None  # None: not known
 
@@ -84,7 +98,7 @@ class Cell:
             return False
         if not self.adopted or self.adopted_doubt:
             return True
-        return self.adopted != self.suggested and (self.adopted_how != "chosen" or self.read_since)
+        return not self.same_place and (self.adopted_how != "chosen" or self.read_since)
 
 
 class Desk:
@@ -129,14 +143,19 @@ class Desk:
         rows = [r for r in self.rows.readings if r.quantity == quantity and r.eye == eye]
         adoption = self.current.get((quantity, eye))
         suggestion = measure.suggestion(rows, quantity, eye)
-        need = getattr(self.found.figures.of("left" if eye == "left" else "right"), _NEED[quantity])
+        need = self._need(quantity, eye)
         standing = [r for r in rows if r.struck_out_at is None]
+        marks: list[Adoption | Reading | measure.Suggestion] = [r for r in (adoption, suggestion) if r is not None]
+        places = self._places([*standing, *marks], quantity, eye)
+        dots = [(r, places[id(r)]) for r in standing if id(r) in places]
+        adopted_at = places.get(id(adoption)) if adoption else None
+        suggested_at = places.get(id(suggestion)) if suggestion else None
         return Cell(
             quantity=quantity,
             eye=eye,
             entry=self.entries[f"readings.{quantity}.{eye}"],
             readings=tuple(self._view(r) for r in rows),
-            scale=_scale(standing, adoption, need, suggestion),
+            scale=_scale(dots, adopted_at, suggested_at, need, boxed=len({r.reference for r, _ in dots}) > 1),
             adopted=format_mm(adoption.value) if adoption else "",
             adopted_box=self._box_words(adoption.value, adoption.reference, eye)
             if adoption and adoption.value is not None
@@ -147,9 +166,45 @@ class Desk:
             suggestion=suggestion,
             suggested=format_mm(suggestion.value) if suggestion else "",
             suggested_box=self._box_words(suggestion.value, suggestion.reference, eye) if suggestion else "",
+            suggested_doubt=self._outside(suggestion, quantity, eye) if suggestion else "",
+            same_place=bool(
+                adoption
+                and suggestion
+                and (
+                    (adoption.value, adoption.reference) == (suggestion.value, suggestion.reference)
+                    if adopted_at is None or suggested_at is None
+                    else abs(adopted_at - suggested_at) < 0.05
+                )
+            ),
             need="" if need is None else f"{need:.1f}",
-            met=_met(standing, need),
+            met=_met(dots, need),
         )
+
+    def _need(self, quantity: str, eye: str) -> float | None:
+        """How exact it has to be, mm either way. While no lens is chosen an addition may become a fitting cross or a segment."""
+        need: float | None = getattr(self.found.figures.of("left" if eye == "left" else "right"), _NEED[quantity])
+        rx = self.found.case.prescription
+        undecided = self.found.case.lens.design is None and rx is not None and any(rx.of(side).add for side in EYES)
+        return min(need, POSITION_MM) if need is not None and undecided else need
+
+    def _places(self, rows: Iterable[Adoption | Reading | measure.Suggestion], quantity: str, eye: str) -> dict[int, float]:
+        """Where each stands on one scale, by its `id`: as read; in the box where heights were read from several references.
+        What cannot be brought there has no place."""
+        rows = [r for r in rows if r.value is not None]
+        if quantity not in HEIGHTS or len({r.reference or "box" for r in rows}) < 2:
+            return {id(r): float(r.value) for r in rows if r.value is not None}
+        boxed = ((r, self.box_height(float(r.value), r.reference, eye)) for r in rows if r.value is not None)
+        return {id(r): height for r, height in boxed if height is not None}
+
+    def _outside(self, s: measure.Suggestion, quantity: str, eye: str) -> str:
+        frame = self.found.case.frame
+        if quantity not in HEIGHTS or frame is None or frame.b is None:
+            return ""
+        height = self.box_height(float(s.value), s.reference, eye)
+        if height is None or 0 <= height <= frame.b:
+            return ""
+        side = "above" if height > 0 else "below"
+        return f"{side} the lens, which is {frame.b:g} mm deep: was it read from the {_FROM.get(s.reference, 'box')}?"
 
     def _view(self, r: Reading) -> ReadingView:
         return ReadingView(
@@ -163,12 +218,40 @@ class Desk:
             struck_out=r.struck_out_reason if r.struck_out_at else "",
             raw=str(r.value),
             reference_code=r.reference,
+            added=self._added(r),
+            off_level=self._off_level(r),
         )
 
+    def _added(self, r: Reading) -> str:
+        frame, height = self.found.case.frame, self.box_height(float(r.value), r.reference, r.eye)
+        if r.reference not in ("visible_rim", "rim_below_pupil") or frame is None or height is None:
+            return ""
+        groove = frame.groove(self.found.case.rules.groove_mm) if r.reference == "visible_rim" else 0.0
+        rim = round(height - float(r.value) - groove, 1) + 0.0
+        words = "no groove" if r.reference == "visible_rim" and not groove else f"groove {groove:g}" if groove else ""
+        return ", ".join(w for w in (words, f"rise of the rim {rim:.1f}") if w)
 
-def _met(rows: Iterable[Reading], need: float | None) -> bool | None:
+    def _off_level(self, r: Reading) -> str:
+        """What an eye off level makes of a height, so that nobody has to reckon it."""
+        above, distance = r.observer_above_mm, r.observer_distance_mm
+        if r.quantity not in HEIGHTS or r.method in _LEVELLED or not above:
+            return ""
+        words = f"your eye {abs(above):.0f} mm {'above' if above > 0 else 'below'} theirs"
+        if not distance:
+            return words
+        fit = self.found.case.fit
+        try:
+            off = height_parallax(
+                float(above), float(distance), fit.vertex_mm or _USUAL_VERTEX_MM, pantoscopic_deg=fit.pantoscopic_deg or 0.0
+            )
+        except OpticsError:
+            return words
+        return f"{words}: about {abs(off):.1f} mm too {'high' if off > 0 else 'low'}"
+
+
+def _met(dots: Sequence[tuple[Reading, float]], need: float | None) -> bool | None:
     """Whether the readings agree as closely as this prescription needs: two at least, where a millimetre matters."""
-    values = [float(r.value) for r in rows if not r.in_doubt]
+    values = [value for r, value in dots if not r.in_doubt]
     if need is None or not values:
         return None
     if len(values) == 1:
@@ -177,13 +260,18 @@ def _met(rows: Iterable[Reading], need: float | None) -> bool | None:
 
 
 def _scale(
-    rows: list[Reading], adoption: Adoption | None, need: float | None, suggestion: measure.Suggestion | None
+    placed: Sequence[tuple[Reading, float]],
+    adopted: float | None,
+    suggested: float | None,
+    need: float | None,
+    *,
+    boxed: bool = False,
 ) -> Scale | None:
-    if not rows:
+    if not placed:
         return None
-    values = [float(r.value) for r in rows]
-    middle = float(suggestion.value) if suggestion else sorted(values)[len(values) // 2]
-    marks = [*values, *([float(adoption.value)] if adoption and adoption.value is not None else [])]
+    values = [value for _, value in placed]
+    middle = suggested if suggested is not None else sorted(values)[len(values) // 2]
+    marks = values if adopted is None else [*values, adopted]
     half = max(3.0, *(abs(v - middle) + 0.8 for v in marks))
     if need is not None:
         half = max(half, min(need, 6.0) + 0.5)
@@ -192,13 +280,15 @@ def _scale(
         return WIDE / 2 + (value - middle) / half * (WIDE / 2 - 6)
 
     seen: dict[float, int] = {}
+    highest = max(values.count(v) for v in values)
+    apart = min(5.0, (HIGH / 2 - 1) / max(highest - 1, 1))  # of dots that stand on one another: none above the scale
     dots = []
-    for r, value in zip(rows, values, strict=True):
+    for r, value in placed:
         n = seen[value] = seen.get(value, 0) + 1
         dots.append(
             Dot(
                 x=f"{x(value):.1f}",
-                y=f"{HIGH / 2 - 4 - (n - 1) * 5:.1f}",
+                y=f"{HIGH / 2 - (n - 1) * apart:.1f}",
                 kind="doubt" if r.in_doubt else "",
                 words=format_mm(r.value),
             )
@@ -213,5 +303,6 @@ def _scale(
         ticks=ticks,
         need_from="" if shaded is None else f"{shaded[0]:.1f}",
         need_width="" if shaded is None else f"{shaded[1] - shaded[0]:.1f}",
-        adopted="" if adoption is None or adoption.value is None else f"{x(float(adoption.value)):.1f}",
+        adopted="" if adopted is None else f"{x(adopted):.1f}",
+        boxed=boxed,
     )

@@ -9,6 +9,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, render
 from django.urls import path, reverse
@@ -37,7 +38,7 @@ from dispensing.web.sheet.presence import presence
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused, UseCaseError
 from practice.models import Client, Staff
-from practice.web.seen import opened, readings_shown
+from practice.web.seen import readings_shown
 
 Answer = HttpResponse
 
@@ -56,7 +57,6 @@ def _version(request: HttpRequest) -> int:
 @require_GET
 def sheet(request: HttpRequest, reference: str) -> Answer:
     dispense = load(request, reference)
-    opened(request, dispense.client, f"dispense {reference}")
     readings_shown(request, reference)
     return page(request, whole(dispense, why_not=why_not_change(request, dispense)))
 
@@ -127,6 +127,10 @@ def save(request: HttpRequest, reference: str, part: str) -> Answer:
     except PartConflict as clash:
         if _same_already(clash.theirs, parsed):
             # sent again because the answer to the first time was lost: what is on record is what was meant
+            # (that the fit is final may not be: it is said now)
+            if part == "fit" and request.POST.get("confirm"):
+                theirs, at = clash.theirs, record.part_version(clash.theirs, part)
+                return _deed(request, theirs, part, lambda: _save_fit(_actor(request), theirs, at, parsed, request))
             return done(request, Saved(dispense=clash.theirs, changed=False), part, parsed)
         return refused(request, dispense, parsed=parsed, clash=clash_words(clash), error=clash)
     except UseCaseError as no:
@@ -325,26 +329,28 @@ def adopt(request: HttpRequest, reference: str) -> Answer:
     dispense = load(request, reference)
     parsed = forms.parse("readings", request.POST)
     typed = forms.typed_readings(parsed)
+    if parsed.errors:
+        return refused(request, dispense, parsed=parsed)
+    said: list[str] = []
     try:
-        if parsed.errors:
-            return refused(request, dispense, parsed=parsed)
-        version = _version(request)
-        said: tuple[str, ...] = ()
-        if typed.readings:
-            added = _add_readings(_actor(request), dispense, parsed, request)
-            said = added.said
-            if version == record.part_version(dispense, "readings"):
-                version = record.part_version(added.dispense, "readings")
-        for choice in _choices(request, dispense):
-            saved = measure.adopt_value(actor=_actor(request), dispense=dispense, version=version, **choice)
-            version = record.part_version(saved.dispense, "readings")
+        with transaction.atomic():  # the readings and every value adopted, or nothing
+            version = _version(request)
+            if typed.readings:
+                added = _add_readings(_actor(request), dispense, parsed, request)
+                said += added.said
+                if version == record.part_version(dispense, "readings"):
+                    version = record.part_version(added.dispense, "readings")
+            for choice in _choices(request, dispense):
+                saved = measure.adopt_value(actor=_actor(request), dispense=dispense, version=version, **choice)
+                version = record.part_version(saved.dispense, "readings")
+                said += saved.said
     except Invalid as wrong:
         return _invalid(request, dispense, parsed, wrong)
     except PartConflict as clash:
-        return refused(request, dispense, clash=clash_words(clash), error=clash)
+        return refused(request, dispense, parsed=parsed if typed.readings else None, clash=clash_words(clash), error=clash)
     except UseCaseError as no:
         return refused(request, dispense, parsed=parsed if typed.readings else None, error=no)
-    return done(request, Saved(dispense=dispense, said=said), "readings")
+    return done(request, Saved(dispense=dispense, said=tuple(said)), "readings")
 
 
 def _choices(request: HttpRequest, dispense: Dispense) -> list[dict[str, Any]]:
@@ -385,7 +391,8 @@ def strike_out(request: HttpRequest, reference: str) -> Answer:
     )
     if row is None:
         return refused(request, dispense, trouble="That reading is not on this dispense.")
-    reason = str(request.POST.get(f"strike_reason_{row.pk}") or request.POST.get("strike_reason") or "")
+    names = (f"strike_reason_{row.pk}", f"strike_reason_{row.quantity}_{row.eye}", "strike_reason")
+    reason = next((text for name in names if (text := str(request.POST.get(name) or ""))), "")
     return _deed(
         request,
         dispense,
@@ -419,7 +426,8 @@ def reason(request: HttpRequest, reference: str) -> Answer:
     dispense = load(request, reference)
     key, text = str(request.POST.get("finding") or ""), str(request.POST.get("reason") or "")
     try:
-        give_reason(actor=_actor(request), dispense=dispense, finding_key=key, text=text)
+        seen = request.POST.get("seen")
+        give_reason(actor=_actor(request), dispense=dispense, finding_key=key, text=text, seen=seen)
     except Invalid as wrong:
         return _reason_refused(request, dispense, key, text, " ".join(wrong.errors.values()))
     except UseCaseError as no:

@@ -1,0 +1,141 @@
+"""Checks of what is stated for the order beside its powers: prism, addition, and what a maker needs to compensate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dispensing.case import EYES
+from dispensing.checks.findings import Finder, Finding
+from dispensing.checks.registry import check
+from dispensing.checks.view import View
+from dispensing.checks.words import eye_word, prism_in_word, prism_up_word, signed
+from dispensing.figures import near_only
+
+
+@check(
+    "ordered.prism",
+    "stop",
+    "The ordered prism is not the prescribed one",
+    family="lens",
+    source="ISO 21987:2017: prism of the pair against that ordered",
+    confidence="derived",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.prism_h",
+        "prescription.right.base_h",
+        "prescription.right.prism_v",
+        "prescription.right.base_v",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
+)
+def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: prism changes only by a small compensation, or by equal base down in both lenses for thinning.
+    Fires: prescribed 2 Δ out, ordered 2 Δ in.
+    Silent: ordered as prescribed; 1 Δ down in both lenses of a progressive pair.
+    """
+    rx = v.rx
+    orders = {eye: v.case.lens.ordered(eye) for eye in EYES}
+    if rx is None or (orders["right"] is None and orders["left"] is None) or near_only(v.case.needs, v.case.lens):
+        return
+    limit = 0.75 if v.case.lens.compensation == "maker" else 0.25
+    off: dict[str, tuple[float, float]] = {}
+    for eye in EYES:
+        order, lens = orders[eye], rx.of(eye)
+        if order is None or lens.prism_in is None or lens.prism_up is None:
+            return
+        off[eye] = (order.prism_in - lens.prism_in, order.prism_up - lens.prism_up)
+    thinning = abs(off["right"][1] - off["left"][1]) <= limit
+    for eye in EYES:
+        order, lens = orders[eye], rx.of(eye)
+        if order is None:
+            continue
+        for name, wanted, given, word, gone in (
+            ("h", lens.prism_in or 0.0, order.prism_in, prism_in_word, off[eye][0]),
+            ("v", lens.prism_up or 0.0, order.prism_up, prism_up_word, 0.0 if thinning else off[eye][1]),
+        ):
+            if abs(gone) <= limit:
+                continue
+            reversed_ = abs(wanted + given) <= limit and abs(wanted) > limit
+            yield found(
+                f"{eye_word(eye)} prism ordered is {word(given)}, prescribed {word(wanted)}.",
+                f"lens.ordered_{eye}",
+                f"prescription.{eye}.prism_{name}",
+                seen=((f"{eye_word(eye)} ordered", word(given), ""), (f"{eye_word(eye)} prescribed", word(wanted), "")),
+                limit=f"within {limit:.2f} Δ",
+                severity="stop" if reversed_ or v.case.lens.compensation != "maker" else "confirm",
+                consequence=f"The pair would be {abs(gone):.2f} Δ out.",
+                resolution=f"{word(wanted)}." if reversed_ else "Order the prescribed prism, or record what changed it.",
+            )
+
+
+@check(
+    "ordered.add",
+    "stop",
+    "The ordered addition is not the prescribed one",
+    family="lens",
+    source="ISO 21987:2017 Table 4 (from memory): ±0.12 D",
+    confidence="standard",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "prescription.right.add",
+        "lens.compensation",
+        "lens.ordered_right",
+    ),
+)
+def ordered_add(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: the addition is not compensated by the practice; a maker may state one that is a little different.
+    Fires: prescribed +2.00, ordered +2.50.
+    Silent: +2.00; +2.10 stated by the maker.
+    """
+    maker = v.case.lens.compensation == "maker"
+    for eye, lens, _ in v.lenses():
+        order = v.case.lens.ordered(eye)
+        if order is None or order.add is None or not lens.add or near_only(v.case.needs, v.case.lens):
+            continue
+        off = abs(order.add - lens.add)
+        if off > (0.5 if maker else 0.12):
+            yield found(
+                f"{eye_word(eye)} addition ordered {signed(order.add)}, prescribed {signed(lens.add)}.",
+                f"lens.ordered_{eye}",
+                f"prescription.{eye}.add",
+                seen=((f"{eye_word(eye)} ordered", order.add, "D"), (f"{eye_word(eye)} prescribed", lens.add, "D")),
+                limit="within 0.12 D" if not maker else "within 0.50 D",
+                severity="confirm" if maker else "stop",
+                consequence=f"Near would be {off:.2f} D out.",
+                resolution=f"{signed(lens.add)}.",
+            )
+
+
+@check(
+    "ordered.maker-needs-fit",
+    "confirm",
+    "The maker is to compensate, but was not told how the frame is worn",
+    family="lens",
+    source="compensation needs vertex distance, pantoscopic angle and face form as worn",
+    confidence="published",
+    needs=("fit.vertex_mm", "lens.compensation", "lens.ordered_right"),
+)
+def maker_needs_fit(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: without the as-worn figures the maker computes with standard ones, which is compensation for another face.
+    Fires: compensation by the maker, vertex distance blank.
+    Silent: all three given; no compensation.
+    """
+    if v.case.lens.compensation != "maker" or v.case.lens.ordered_right or v.case.lens.ordered_left:
+        return
+    fit = v.case.fit
+    lacking = [n for n in ("vertex_mm", "pantoscopic_deg", "face_form_deg") if getattr(fit, n) is None]
+    words = {"vertex_mm": "vertex distance", "pantoscopic_deg": "pantoscopic angle", "face_form_deg": "face form angle"}
+    if lacking:
+        yield found(
+            f"The maker compensates, and has no {' or '.join(words[n] for n in lacking)}.",
+            f"fit.{lacking[0]}",
+            "lens.compensation",
+            missing=tuple(f"fit.{n}" for n in lacking),
+            resolution="Measure as worn, or let the maker know that standard figures are to be used.",
+            for_lab=True,
+        )
