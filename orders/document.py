@@ -1,6 +1,6 @@
 """The order as the lab gets it: one frozen value built from a Case and its Figures, and written as canonical JSON.
 
-Pure: no database, no HTTP. `build` gives plain data in the shape of `orders/schema/order-1.0.json`; `canonical` writes it by the
+Pure: no database, no HTTP. `build` gives plain data in the shape of `orders/schema/order-1.1.json`; `canonical` writes it by the
 JSON Canonicalization Scheme (RFC 8785); `digest` is the SHA-256 of that text. The stored text is the order: every rendering
 (page, PDF, JSON, FHIR) reads it and nothing else, so that two renderings cannot disagree.
 
@@ -39,8 +39,8 @@ from dispensing.case import (
 from dispensing.checks.findings import Finding
 from dispensing.figures import Figures, LensFigures
 
-SCHEMA_VERSION = "1.0"
-SCHEMA_PATH = "/api/v1/schemas/order-1.0.json"
+SCHEMA_VERSION = "1.1"  # 1.1: the front curve of each lens; orders of 1.0 are right by the schema of 1.1 too
+SCHEMA_PATH = "/api/v1/schemas/order-1.1.json"
 
 OUTLINE_CONVENTION = (
     "Radii from the boxed centre in 0.01 mm at equal steps of angle. The first points to the nose (0 degrees); angles grow"
@@ -269,14 +269,18 @@ def _ordered(eye: Eye, power: OrderedPower | None, form: str) -> dict[str, Any] 
     }
 
 
+def _near_pd(case: Case, eye: Eye, figures: LensFigures) -> float | None:
+    """The near PD as measured."""
+    return figures.near_pd if figures.near_pd is not None else case.measurements.of(eye).near_pd
+
+
 def _centred_for(case: Case, eye: Eye, figures: LensFigures) -> str:
-    """Whether the lens is centred by the near PD. A multifocal is always centred for distance."""
+    """Whether the lens is centred by the near PD, measured or worked out. A multifocal is always centred for distance."""
     design = case.lens.design
     if design is not None and design.family in MULTIFOCAL:
         return "distance"
-    frame, adopted = case.frame, case.measurements.of(eye)
-    c = frame.c if frame else None
-    near = figures.near_pd if figures.near_pd is not None else adopted.near_pd
+    c, near = case.frame.c if case.frame else None, _near_pd(case, eye, figures)
+    near = figures.near_pd_computed if near is None else near
     if c is None or figures.decentration_in is None or near is None:
         return "distance"
     by_near = abs(c / 2 - near - figures.decentration_in)
@@ -287,7 +291,9 @@ def _centred_for(case: Case, eye: Eye, figures: LensFigures) -> str:
 def _centration(case: Case, eye: Eye, figures: LensFigures) -> dict[str, Any]:
     adopted = case.measurements.of(eye)
     far = figures.far_pd if figures.far_pd is not None else adopted.far_pd
-    near = figures.near_pd if figures.near_pd is not None else adopted.near_pd
+    near, centred_for = _near_pd(case, eye, figures), _centred_for(case, eye, figures)
+    if near is None and centred_for == "near":
+        near = figures.near_pd_computed
     read = None
     if adopted.height is not None:
         read = {
@@ -296,7 +302,7 @@ def _centration(case: Case, eye: Eye, figures: LensFigures) -> dict[str, Any]:
             "reference_words": HEIGHT_WORDS[adopted.height_reference],
         }
     return {
-        "centred_for": _centred_for(case, eye, figures),
+        "centred_for": centred_for,
         "decentration_in": _mm(figures.decentration_in),
         "decentration_up": _mm(figures.decentration_up),
         "far_pd": _mm(far),
@@ -319,7 +325,15 @@ def _lens(case: Case, eye: Eye, prescription: Prescription, figures: LensFigures
         "blank": {"diameter": _mm(choice.blank_diameter_mm), "needed": _mm(figures.blank_needed)},
         "thickness": {"centre_min": _mm(choice.min_centre_mm), "edge_min": _mm(choice.min_edge_mm)},
         "front_curve_wish": _d(front),
+        "front_curve": _reckoned_curve(figures),
     }
+
+
+def _reckoned_curve(figures: LensFigures) -> dict[str, Any] | None:
+    """What the thickness was reckoned with and where it comes from; None where no curve is known."""
+    if figures.front_curve is None or figures.front_curve_by is None:
+        return None
+    return {"curve": dioptres(figures.front_curve), "from": figures.front_curve_by}
 
 
 def _design(design: LensDesign) -> dict[str, Any]:
@@ -364,7 +378,7 @@ def _frame(frame: Frame, groove_mm: float) -> dict[str, Any]:
     }
 
 
-def _instructions(case: Case, frame: Frame) -> list[str]:
+def _instructions(case: Case, figures: Figures, frame: Frame) -> list[str]:
     """What a lab must know before it reads the figures; each follows from the Case."""
     said = []
     choice = case.lens
@@ -384,6 +398,15 @@ def _instructions(case: Case, frame: Frame) -> list[str]:
         said.append("The frame is the client's own.")
     balanced = [eye for eye in EYES if case.prescription is not None and case.prescription.of(eye).balance]
     said.extend(f"{eye.capitalize()} lens is a balance lens." for eye in balanced)
+    reckoned = [
+        eye
+        for eye in EYES
+        if _near_pd(case, eye, figures.of(eye)) is None and _centred_for(case, eye, figures.of(eye)) == "near"
+    ]
+    if reckoned:
+        said.append(
+            f"Centred by the near PD, worked out from the far PD ({' and '.join(reckoned)}): it was not measured at near."
+        )
     return said
 
 
@@ -421,6 +444,10 @@ def missing_for_order(case: Case, figures: Figures) -> tuple[str, ...]:
             missing.append(f"prescription.{eye}.base_v")
         if rx.cylinder and rx.axis is None:
             missing.append(f"prescription.{eye}.axis")
+        if rx.near_prism_h and not rx.near_base_h:
+            missing.append(f"prescription.{eye}.near_base_h")
+        if rx.near_prism_v and not rx.near_base_v:
+            missing.append(f"prescription.{eye}.near_base_v")
         if not rx.balance and rx.sphere is None:
             missing.append(f"prescription.{eye}.sphere")
         ordered = lens.ordered or case.lens.ordered(eye)
@@ -497,7 +524,7 @@ def build(
             "face_form": _deg(case.fit.face_form_deg),
         },
         "tolerance_standard": case.rules.tolerance_standard,
-        "instructions": _instructions(case, frame),
+        "instructions": _instructions(case, figures, frame),
         "reasons": [
             {
                 "check": c.finding.check,

@@ -10,7 +10,7 @@ so that two of them cannot wait for each other for ever.
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db import models, transaction
 from django.utils import timezone
@@ -20,6 +20,7 @@ from dispensing.assess import Assessment, assess_dispense
 from dispensing.checks.thresholds import limits_in_force
 from dispensing.models import Dispense
 from orders import document as doc
+from orders import unlike
 from orders.errors import OrderRefused
 from orders.models import FeedHead, Lab, NumberSeries, Order, OrderEvent
 from orders.webhooks.outbox import announce
@@ -27,6 +28,7 @@ from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch, Staff
 
+Row = TypeVar("Row", bound=models.Model)
 LONGEST_REASON = 400
 CAUTIONS = (
     "Made to the ordered powers and centration. If figures here do not agree with each other, ask the branch before making.",
@@ -45,13 +47,33 @@ OVER = (Order.State.CANCELLED, Order.State.RETURNED)  # another order may stand 
 # --- numbers and places in the feed ---------------------------------------------------------------------------------------
 
 
+def _held(rows: models.Manager[Row], **key: Any) -> Row:
+    """The one row of its kind, locked until the transaction ends; made the first time it is asked for."""
+    held = rows.select_for_update().filter(**key).first()
+    if held is None:
+        rows.get_or_create(**key)
+        held = rows.select_for_update().get(**key)
+    return held
+
+
 def take_number(branch: Branch) -> str:
-    """The next order number of a branch: its code and a count without gaps. Held until the transaction ends."""
-    NumberSeries.objects.get_or_create(branch=branch)
-    series = NumberSeries.objects.select_for_update().get(branch=branch)
+    """The next order number of a branch: its code and a count without gaps. Held until the transaction ends.
+
+    A code that another branch had before has numbers already: the count goes on after the last of them.
+    """
+    series = _held(NumberSeries.objects, branch=branch)
     series.last += 1
+    prefix = _prefix(branch)
+    given = Order.objects.filter(group=branch.group_id)
+    if given.filter(number=_number(prefix, series.last)).exists():
+        taken = given.filter(number__startswith=f"{prefix}-").values_list("number", flat=True)
+        series.last = max(int(number.removeprefix(f"{prefix}-")) for number in taken) + 1
     series.save(update_fields=["last"])
-    return f"{_prefix(branch)}-{series.last:06d}"
+    return _number(prefix, series.last)
+
+
+def _number(prefix: str, count: int) -> str:
+    return f"{prefix}-{count:06d}"
 
 
 def _prefix(branch: Branch) -> str:
@@ -66,8 +88,7 @@ def take_feed_position(lab: Lab) -> int:
     The lock is held until the transaction ends, so that places become visible in their order: a lab that has read up to a
     place has met everything before it.
     """
-    FeedHead.objects.get_or_create(lab=lab)
-    head = FeedHead.objects.select_for_update().get(lab=lab)
+    head = _held(FeedHead.objects, lab=lab)
     head.last += 1
     head.save(update_fields=["last"])
     return head.last
@@ -76,11 +97,9 @@ def take_feed_position(lab: Lab) -> int:
 def lock_ahead(branch: Branch | None, *labs: Lab) -> None:
     """Take the locks of a deed that needs several, in the one order that everybody keeps: series, then feeds by key."""
     if branch is not None:
-        NumberSeries.objects.get_or_create(branch=branch)
-        NumberSeries.objects.select_for_update().get(branch=branch)
+        _held(NumberSeries.objects, branch=branch)
     for lab in sorted({lab.pk: lab for lab in labs}.values(), key=lambda each: each.pk):
-        FeedHead.objects.get_or_create(lab=lab)
-        FeedHead.objects.select_for_update().get(lab=lab)
+        _held(FeedHead.objects, lab=lab)
 
 
 # --- what would be sent ---------------------------------------------------------------------------------------------------
@@ -136,6 +155,18 @@ def document_for(
         return doc.build(found.case, found.figures, confirmed, meta)
     except doc.CannotDocument as error:
         raise Refused(f"The order cannot be written yet. Not known: {', '.join(error.missing)}.") from error
+
+
+def unlike_signed(
+    *, dispense: Dispense, content: dict[str, Any], lab: Lab, actor: Staff, replaces: Order | None
+) -> unlike.Unlike | None:
+    """Why a document that would be sent is not what the signature of its dispense covers; None when it is, or nothing is signed."""
+
+    def write(found: Assessment) -> dict[str, Any]:
+        number = content["order"]["number"]
+        return document_for(dispense=dispense, found=found, lab=lab, actor=actor, number=number, replaces=replaces)
+
+    return unlike.unlike_signed(sign_off.current_signature(dispense), content, write)
 
 
 def _signatory(person: Staff, branch: Branch) -> doc.Signatory:
@@ -233,7 +264,11 @@ def _issue(*, actor: Staff, row: Dispense, lab: Lab) -> Order:
         raise Refused(no) if allowed else NotAllowed(no)
     replaces = order_to_replace(row)
     number = take_number(row.branch)
-    content = document_for(dispense=row, found=found, lab=lab, actor=actor, number=number, replaces=replaces)
+    with access.looked_up_once():  # what is written, of the same people twice; what is allowed was asked before
+        content = document_for(dispense=row, found=found, lab=lab, actor=actor, number=number, replaces=replaces)
+        other = unlike_signed(dispense=row, content=content, lab=lab, actor=actor, replaces=replaces)
+    if other is not None:
+        raise Refused(other.message)
     text = doc.canonical(content)
     now = timezone.now()
     order = Order.objects.create(

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Literal
 
 from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from orders import at_once
 from orders.errors import OrderRefused, Stale
 from orders.issue import take_feed_position
 from orders.models import Lab, Order, OrderEvent, Question
@@ -31,10 +32,18 @@ AT_BRANCH = (State.RECEIVED, State.PASSED, State.COLLECTED, State.RETURNED)  # t
 BATCH = 1000
 
 
+# of an order and what it belongs to: not its document, and of the others no more than the trail names them by
+_NEEDED = (
+    "number", "state", "waiting", "version", "promised_on", "fetched_at", "rejected_at", "lab_id", "issued_at",
+    "group__name", "branch__name", "dispense__client__reference",
+)  # fmt: skip
+
+
 def _locked(lab: Lab, number: str, version: int | None) -> Order:
     order = (
         Order.objects.select_for_update(of=("self",))
         .select_related("group", "branch", "dispense__client")
+        .only(*_NEEDED)
         .get(lab=lab, number=number)
     )
     if version is not None and version != order.version:
@@ -131,6 +140,24 @@ class BatchLine:
     outcome: str
 
 
+def _many_seen(lab: Lab, orders: list[Order], kind: str, now: datetime, **change: str) -> None:
+    """One trace line each and one audit row for them all, by a lab that has seen them; nothing for none."""
+    if not orders:
+        return
+    Order.objects.filter(pk__in=[o.pk for o in orders]).update(waiting=False, version=F("version") + 1, **change)
+    OrderEvent.objects.bulk_create(
+        [OrderEvent(order=o, at=now, kind=kind, by_lab=lab, data={}) for o in orders], batch_size=500
+    )
+    audit.record(
+        actor=None,
+        actor_name=lab.name,
+        action=f"order.{kind}",
+        subject=f"{len(orders)} orders of lab {lab.code}",
+        group=lab.group,
+        after={"numbers": [o.number for o in orders]},
+    )
+
+
 @transaction.atomic
 def acknowledge_many(*, lab: Lab, numbers: Iterable[str]) -> list[BatchLine]:
     """Many orders at once, all in one transaction: each is acknowledged, or said to be already so, cancelled or not found.
@@ -141,31 +168,24 @@ def acknowledge_many(*, lab: Lab, numbers: Iterable[str]) -> list[BatchLine]:
     wanted = list(dict.fromkeys(numbers))
     if not wanted or len(wanted) > BATCH:
         raise Invalid({"numbers": f"Give 1 to {BATCH} order numbers."})
+    if at_once.works():
+        done = at_once.acknowledge_many(
+            lab_id=lab.pk, name=lab.name, code=lab.code, group_id=lab.group_id, now=timezone.now(), numbers=wanted
+        )
+        return [BatchLine(n, done.get(n, "not-found")) for n in wanted]
     rows = {
         o.number: o
         for o in Order.objects.select_for_update(of=("self",))
         .filter(lab=lab, number__in=wanted)
-        .only("pk", "number", "state")
+        .only("pk", "number", "state", "waiting")
         .order_by("pk")
     }
     fresh = [o for o in rows.values() if o.state == State.ISSUED]
     now = timezone.now()
-    if fresh:
-        Order.objects.filter(pk__in=[o.pk for o in fresh]).update(
-            state=State.ACKNOWLEDGED, waiting=False, version=F("version") + 1
-        )
-        OrderEvent.objects.bulk_create(
-            [OrderEvent(order=o, at=now, kind="acknowledged", by_lab=lab, data={}) for o in fresh], batch_size=500
-        )
-        audit.record(
-            actor=None,
-            actor_name=lab.name,
-            action="order.acknowledged",
-            subject=f"{len(fresh)} orders of lab {lab.code}",
-            group=lab.group,
-            after={"numbers": [o.number for o in fresh]},
-        )
-    taken = {o.number for o in fresh}
+    _many_seen(lab, fresh, "acknowledged", now, state=State.ACKNOWLEDGED)
+    back = [o for o in rows.values() if o.state == State.REJECTED and o.waiting]
+    _many_seen(lab, back, "rejection_seen", now)  # as `acknowledge` does: else the lab would meet them in its list for ever
+    taken = {o.number for o in (*fresh, *back)}
 
     def outcome(number: str) -> str:
         if number in taken:
@@ -207,7 +227,10 @@ def report_progress(
 
 @transaction.atomic
 def promise(*, lab: Lab, number: str, on: date, note: str = "", version: int | None = None) -> Order:
-    """The day the lab means to dispatch."""
+    """The day the lab means to dispatch. Raises Invalid for one that has passed everywhere, or is more than a year off: a slip."""
+    today = timezone.now().date()
+    if not today - timedelta(days=1) <= on <= today + timedelta(days=366):
+        raise Invalid({"on": "This day has passed." if on < today else "This day is more than a year off."})
     order = _locked(lab, number, version)
     _refuse_if_cancelled(order)
     _refuse_if_arrived(order)

@@ -23,6 +23,7 @@ from orders.models import Lab, LabToken
 from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed
 from practice.models import Branch, Staff
+from practice.unique import taken
 
 READ = "orders:read"
 WRITE = "orders:write"
@@ -31,6 +32,9 @@ MARK = "dl_"  # makes a leaked token findable by secret scanners
 SHOWN = 10  # characters of a token that may be seen afterwards
 USED_EVERY = timedelta(minutes=1)
 MOST_NETWORKS = 50
+MOST_DAYS = 120
+MOST_VALID = 2  # the one in use, and the one that is changed over to
+CODE_TAKEN = "Another lab has this code."
 NETWORK_EXAMPLE = "One a line, such as 192.0.2.17 or 192.0.2.0/24."
 
 
@@ -53,7 +57,7 @@ def may_change(actor: Staff | None, branch: Branch | None, lab: Lab | None) -> N
     access.require(actor, "lab.change", branch=branch)
 
 
-FIELDS = ("name", "address", "email", "active", "allowed_addresses", "record_text")
+FIELDS = ("name", "address", "email", "active", "allowed_addresses", "record_text", "usual_days")
 
 
 def _networks(values: Iterable[str]) -> list[str]:
@@ -78,6 +82,9 @@ def _accepted(values: Mapping[str, Any]) -> dict[str, Any]:
     accepted = {name: values[name] for name in FIELDS if name in values}
     if not str(accepted.get("name", "")).strip():
         raise Invalid({"name": "Type the name of the lab."})
+    days = accepted.get("usual_days")
+    if days is not None and not 1 <= days <= MOST_DAYS:
+        raise Invalid({"usual_days": f"From 1 to {MOST_DAYS} days."})
     if "allowed_addresses" in accepted:
         accepted["allowed_addresses"] = _networks(accepted["allowed_addresses"])
     return accepted
@@ -92,9 +99,10 @@ def add_lab(*, actor: Staff, branch: Branch, code: str, values: Mapping[str, Any
         raise Invalid({"code": "1 to 20 letters A to Z, digits and hyphens."})
     accepted = _accepted(values)
     if Lab.objects.filter(group=branch.group_id, code=code).exists():
-        raise Invalid({"code": "Another lab has this code."})
+        raise Invalid({"code": CODE_TAKEN})
     row = Lab(group_id=branch.group_id, code=code, **accepted)
-    row.save()
+    with taken("code", CODE_TAKEN):
+        row.save()
     _told(actor, "lab.added", row, {}, audit.snapshot(row, ("code", *FIELDS)))
     return row
 
@@ -135,15 +143,22 @@ def create_token(
     expires_at: datetime | None = None,
     actor: Staff | None = None,
     branch: Branch | None = None,
+    instead_of: int | None = None,
 ) -> NewToken:
-    """A new token for a lab; earlier ones stay valid, so that a lab can change over without a gap. `actor` None: the operator."""
+    """A new token for a lab; the earlier one stays valid, so that a lab can change over without a gap. `actor` None: the operator.
+
+    MOST_VALID are valid at a time: where there are as many, `instead_of` (its key) says which one is revoked with it. Of two who make
+    one at the same moment, the second meets what the first has made. Raises NotAllowed or Invalid.
+    """
     may_change(actor, branch, lab)
+    Lab.objects.select_for_update(no_key=True).get(pk=lab.pk)
     wanted = sorted(set(scopes))
     unknown = [s for s in wanted if s not in SCOPES]
     if unknown or not wanted:
         raise Invalid({"scopes": f"Known scopes: {', '.join(SCOPES)}."})
     if expires_at is not None and expires_at <= timezone.now():
         raise Invalid({"expires_at": "The end must lie in the future."})
+    _make_room(lab, instead_of, actor, branch)
     text = MARK + secrets.token_urlsafe(32)
     row = LabToken.objects.create(
         lab=lab, label=label[:80], prefix=text[:SHOWN], digest=token_digest(text), scopes=wanted, expires_at=expires_at
@@ -156,6 +171,28 @@ def create_token(
         after={"token": row.prefix, "label": row.label, "scopes": wanted, "expires_at": str(expires_at or "")},
     )
     return NewToken(text, row)
+
+
+def valid_tokens(lab: Lab) -> list[LabToken]:
+    """Not revoked and not past their end, oldest first."""
+    still = Q(expires_at=None) | Q(expires_at__gt=timezone.now())
+    return list(lab.tokens.filter(still, revoked_at=None).order_by("created_at", "pk"))
+
+
+def _make_room(lab: Lab, instead_of: int | None, actor: Staff | None, branch: Branch | None) -> None:
+    valid = valid_tokens(lab)
+    if len(valid) < MOST_VALID:
+        return
+    if len(valid) > MOST_VALID:
+        raise Invalid(
+            {"instead_of": f"{len(valid)} tokens are valid. Revoke those that are not used until one or two are left."}
+        )
+    ends = next((t for t in valid if t.pk == instead_of), None)
+    if ends is None:
+        raise Invalid(
+            {"instead_of": f"{MOST_VALID} tokens are valid already. Choose the one that ends when this one is made."}
+        )
+    revoke_token(token=ends, actor=actor, branch=branch)
 
 
 @transaction.atomic
@@ -176,9 +213,20 @@ def revoke_token(*, token: LabToken, actor: Staff | None = None, branch: Branch 
     return row
 
 
+# what a request needs to know of a token and its lab
+_ASKED = (
+    "digest",
+    "scopes",
+    "expires_at",
+    "revoked_at",
+    "last_used_at",
+    *(f"lab__{name}" for name in ("group", "code", "name", "active", "allowed_addresses", "record_text")),
+)
+
+
 def find_token(text: str) -> LabToken | None:
     """The token if it is known, not revoked, not past its end, and its lab is active. One query; notes the use once a minute."""
-    row = LabToken.objects.select_related("lab").filter(digest=token_digest(text)).first()
+    row = LabToken.objects.select_related("lab").only(*_ASKED).filter(digest=token_digest(text)).first()
     now = timezone.now()
     if row is None or row.revoked_at is not None or not row.lab.active:
         return None

@@ -19,6 +19,9 @@ class Lab(models.Model):
         default=list
     )  # networks its tokens are taken from, "192.0.2.0/24"; empty: from anywhere
     record_text = models.BooleanField(default=False)  # may fetch orders as record text, an unverified profile
+    usual_days = models.PositiveSmallIntegerField(
+        null=True, blank=True
+    )  # from issue to dispatch, calendar days; empty: as the branch says
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["group", "code"], name="lab_code_once_per_group")]
@@ -39,6 +42,14 @@ class LabToken(models.Model):
     expires_at = models.DateTimeField(null=True, blank=True)
     revoked_at = models.DateTimeField(null=True, blank=True)
     last_used_at = models.DateTimeField(null=True, blank=True)
+
+
+class LabRequests(models.Model):
+    """How many requests of the running minute the server processes have claimed for a token: `orders.api.limits`."""
+
+    token = models.OneToOneField(LabToken, on_delete=models.CASCADE, primary_key=True, related_name="+")
+    minute = models.BigIntegerField()  # since 1970, by the database's clock
+    used = models.PositiveBigIntegerField()
 
 
 class NumberSeries(models.Model):
@@ -62,9 +73,10 @@ class Order(models.Model):
         CANNOT_MAKE = "cannot_make", "cannot be made"
         CANCELLED = "cancelled", "cancelled"
 
-    group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="orders")
-    branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="orders")
-    lab = models.ForeignKey(Lab, on_delete=models.PROTECT, related_name="orders")
+    # No index of its own for a key that another index begins with, or that nobody looks up by: each step of an order writes them all.
+    group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="orders", db_index=False)
+    branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="orders", db_index=False)
+    lab = models.ForeignKey(Lab, on_delete=models.PROTECT, related_name="orders", db_index=False)
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="orders")
     dispense_version = models.PositiveIntegerField()
     number = models.CharField(max_length=24)
@@ -76,7 +88,7 @@ class Order(models.Model):
     document_sha256 = models.CharField(max_length=64)
     schema_version = models.CharField(max_length=12)
     issued_at = models.DateTimeField()
-    issued_by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")
+    issued_by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+", db_index=False)
     replaces = models.OneToOneField("self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by")
     cancelled_at = models.DateTimeField(null=True, blank=True)
     cancel_reason = models.CharField(max_length=400, blank=True)
@@ -99,7 +111,44 @@ class Order(models.Model):
         indexes = [
             models.Index(fields=["branch", "state", "-issued_at"], name="order_by_branch_state"),
             models.Index(fields=["lab", "feed_position"], condition=models.Q(waiting=True), name="order_waiting_at_lab"),
-            models.Index(fields=["lab", "number"], name="order_by_lab_number"),
+            # the outbox: newest first by branch, lab and group, by state, what is not finished, and the beginning of a number
+            models.Index(fields=["branch", "-issued_at", "-id"], name="order_newest_at_branch"),
+            models.Index(fields=["group", "-issued_at", "-id"], name="order_newest_in_group"),
+            models.Index(fields=["lab", "-issued_at", "-id"], name="order_newest_at_lab"),
+            models.Index(fields=["group", "state", "-issued_at", "-id"], name="order_by_group_state"),
+            models.Index(
+                fields=["branch", "issued_at", "id", "state", "lab", "promised_on"],
+                condition=models.Q(
+                    state__in=[
+                        "issued",
+                        "acknowledged",
+                        "in_work",
+                        "dispatched",
+                        "received",
+                        "rejected",
+                        "passed",
+                        "cannot_make",
+                    ]
+                ),
+                name="order_unfinished",
+            ),
+            models.Index(
+                fields=["group", "issued_at", "id", "state", "lab", "promised_on"],
+                condition=models.Q(
+                    state__in=[
+                        "issued",
+                        "acknowledged",
+                        "in_work",
+                        "dispatched",
+                        "received",
+                        "rejected",
+                        "passed",
+                        "cannot_make",
+                    ]
+                ),
+                name="order_unfinished_in_group",
+            ),
+            models.Index(fields=["number"], opclasses=["varchar_pattern_ops"], name="order_number_begins"),
         ]
 
     def __str__(self) -> str:
@@ -119,13 +168,14 @@ class OrderEvent(models.Model):
     order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="events")
     at = models.DateTimeField()
     kind = models.CharField(max_length=30)  # issued, fetched, acknowledged, in_work, dispatched, cancelled, replaced, …
-    by_lab = models.ForeignKey(Lab, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    by_staff = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    by_lab = models.ForeignKey(Lab, on_delete=models.PROTECT, null=True, blank=True, related_name="+", db_index=False)
+    by_staff = models.ForeignKey(Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+", db_index=False)
     note = models.CharField(max_length=400, blank=True)
     data = models.JSONField(default=dict)
 
     class Meta:
         ordering = ["at", "id"]
+        indexes = [models.Index(fields=["at"], condition=models.Q(kind="dispatched"), name="order_event_dispatched")]
 
 
 class Question(models.Model):
@@ -141,6 +191,17 @@ class Question(models.Model):
 
     class Meta:
         ordering = ["asked_at", "id"]
+        indexes = [models.Index(fields=["order"], condition=models.Q(answered_at=None), name="question_open")]
+
+
+class OutboxLimits(models.Model):
+    """When an order of this branch counts as late; a branch without a row has the values that stand here."""
+
+    branch = models.OneToOneField(Branch, on_delete=models.PROTECT, primary_key=True, related_name="outbox_limits")
+    usual_days = models.PositiveSmallIntegerField(
+        default=10
+    )  # calendar days to dispatch, for labs that say nothing of their own
+    unanswered_hours = models.PositiveSmallIntegerField(default=24)  # until a lab has said that it has an order
 
 
 class IdempotentAnswer(models.Model):
@@ -231,7 +292,10 @@ class ReceiptCheck(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
-        indexes = [models.Index(fields=["decision", "decided_at"], name="receipt_by_decision")]
+        indexes = [
+            models.Index(fields=["decision", "decided_at"], name="receipt_by_decision"),
+            models.Index(fields=["decided_at"], name="receipt_by_decided"),
+        ]
 
 
 class Collection(models.Model):
@@ -247,6 +311,9 @@ class Collection(models.Model):
     advice = models.JSONField(default=list)
     cautions = models.JSONField(default=list)
     remark = models.CharField(max_length=400, blank=True)
+
+    class Meta:
+        indexes = [models.Index(fields=["at"], name="collection_by_time")]
 
 
 class ReturnVisit(models.Model):
@@ -277,6 +344,7 @@ class ReturnVisit(models.Model):
     measured = models.JSONField(default=dict)  # as worn now: {"right.pd": "31.5", "vertex": "14", ...}
     explained = models.JSONField(default=list)  # candidate explanations as they were computed, by size
     outcome = models.CharField(max_length=10, choices=Outcome.choices, blank=True, default=Outcome.OPEN)
+    outcome_word = models.CharField(max_length=30, blank=True, default="")  # the group's own code that was chosen, if any
     cause = models.CharField(max_length=30, blank=True)  # code of orders.returns.words
     bears = models.CharField(max_length=10, choices=Bears.choices, blank=True, default=Bears.NOT_SAID)
     note = models.CharField(max_length=400, blank=True)
@@ -286,7 +354,11 @@ class ReturnVisit(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
-        indexes = [models.Index(fields=["outcome", "at"], name="return_by_outcome")]
+        indexes = [
+            models.Index(fields=["outcome", "at"], name="return_by_outcome"),
+            models.Index(fields=["at"], name="return_by_time"),
+            models.Index(fields=["decided_at"], name="return_by_decided"),
+        ]
 
 
 # --- re-checks --------------------------------------------------------------------------------------------------------
@@ -302,6 +374,9 @@ class Recheck(models.Model):
         LIMIT = "limit", "a limit"
         LENS = "lens", "a lens design"
         FRAME = "frame", "a frame"
+        OPTION = "option", "a lens option"
+        MATERIAL = "medium", "a lens material"
+        TREATMENT = "finish", "a coating or tint"
 
     group = models.ForeignKey(Group, on_delete=models.PROTECT, related_name="rechecks")
     branch = models.ForeignKey(Branch, on_delete=models.PROTECT, related_name="rechecks")
@@ -310,7 +385,9 @@ class Recheck(models.Model):
     why = models.CharField(max_length=400)  # the sentence that is shown
     before = models.JSONField(default=dict)  # only the values that changed
     after = models.JSONField(default=dict)
-    by = models.ForeignKey(Staff, on_delete=models.PROTECT, related_name="+")  # who made the change
+    by = models.ForeignKey(
+        Staff, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )  # who made the change; null: an upgrade brought it
     started_at = models.DateTimeField()
     finished_at = models.DateTimeField(null=True, blank=True)
     total = models.PositiveIntegerField(default=0)
@@ -348,6 +425,7 @@ class RecheckChange(models.Model):
         MILDER = "milder", "milder"
         REASON = "reason", "reason no longer holds"
         FIGURES = "figures", "catalogue figures differ"
+        RETIRED = "retired", "no longer in the catalogue"
 
     recheck = models.ForeignKey(Recheck, on_delete=models.CASCADE, related_name="changes")
     dispense = models.ForeignKey(Dispense, on_delete=models.PROTECT, related_name="+")
@@ -365,3 +443,6 @@ class RecheckChange(models.Model):
 
     class Meta:
         ordering = ["id"]
+
+
+from orders import models_learning  # noqa: E402, F401  (the rest of the app's models)

@@ -180,13 +180,18 @@ def _same_version(order: Order, version: int | None) -> None:
         raise Conflict("Somebody has moved this order on since you looked. Look again; nothing was saved.")
 
 
+def newest_of(order: Order) -> ReceiptCheck | None:
+    """The last measuring. By its key, which is given while the order's row is locked, and not by the clock, which may be set back."""
+    return order.receipts.order_by("-pk").first()
+
+
 def _decidable(check: ReceiptCheck) -> tuple[Order, ReceiptCheck]:
     _, order = _lock_both(check.order)
     row = ReceiptCheck.objects.select_for_update().get(pk=check.pk)
-    newest = order.receipts.order_by("-at", "-pk").values_list("pk", flat=True).first()
+    newest = newest_of(order)
     if row.decision or order.state != State.RECEIVED:
         raise OrderRefused("receipt-decided", f"This is decided already: the order is {order.get_state_display()}.")
-    if newest != row.pk:
+    if newest != row:
         raise Conflict("The pair was measured again since. Decide on the newest measuring.")
     return order, row
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
@@ -25,25 +25,42 @@ from django.db.models import Count, F, Q, QuerySet
 from django.utils import timezone
 
 from dispensing.assess import Assessment, assess_case, assess_to_answer, keep_counts
-from dispensing.case import Case, DrillPoint
-from dispensing.catalogue import LENS_BOUNDS
+from dispensing.case import Case
 from dispensing.checks import THRESHOLDS
 from dispensing.checks.findings import ORDER, Finding
+from dispensing.checks.thresholds import BEFORE_THIS_EDITION, EDITION
 from dispensing.gather import FRAME_NUMBERS, for_case
-from dispensing.models import CatalogueFrame, CatalogueLens, Dispense
+from dispensing.lens_parts import chosen_by
+from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensMaterial, LensOption, Treatment
 from orders.models import Order, Recheck, RecheckChange, RecheckItem
+from orders.recheck_values import (
+    ENDS,
+    FRAME_FIELDS,
+    LENS_FIELDS,
+    MATERIAL_FIELDS,
+    OPTION_FIELDS,
+    TREATMENT_FIELDS,
+    both_ways,
+    frame_value,
+    option_code,
+    still_chosen,
+)
 from practice import access, audit
 from practice.models import Branch, Staff
 
+Entry = CatalogueFrame | CatalogueLens | LensOption | LensMaterial | Treatment
 log = logging.getLogger(__name__)
 CLAIM = timedelta(minutes=1)
 SLICE = 12  # dispenses that a page works off before it shows where things are
 SLICE_SECONDS = 0.4  # and no longer than this, so that the page stays quick on a slow machine
 SHOWN_FOR = timedelta(days=30)
 OPEN_STATES = (Dispense.State.OPEN, Dispense.State.WAITING, Dispense.State.RETURNED, Dispense.State.SIGNED)
-_LENS_FIELDS = ("family", *LENS_BOUNDS)
-_FRAME_FIELDS = (*FRAME_NUMBERS, "mount", "material", "child", "outline", "drill_points")
-_WORDS = {"a": "a", "b": "b", "dbl": "distance between lenses", "ed": "effective diameter", "side": "length of side"}
+_WORDS = {
+    "a": "a", "b": "b", "dbl": "distance between lenses", "ed": "effective diameter", "side": "length of side",
+    "nd": "refractive index", "abbe": "Abbe number", "impact": "resistance to impact", "drilled": "drilling", "grooved": "grooving",
+    "transmittance_clear": "light let through at its palest, %", "transmittance_dark": "light let through at its darkest, %",
+    "base_curves": "front curves by power", "treatment_codes": "coatings and tints",
+}  # fmt: skip
 
 
 # --- starting -------------------------------------------------------------------------------------------------------------
@@ -73,30 +90,75 @@ def on_limit_changed(
 def on_catalogue_changed(
     sender: Any,
     *,
-    item: CatalogueFrame | CatalogueLens,
+    item: Entry,
     actor: Staff,
     before: Mapping[str, Any],
     after: Mapping[str, Any],
     **_: Any,
 ) -> None:
     """Receiver of `dispensing.signals.catalogue_changed`: one re-check for each branch that has chosen the item."""
-    lens = isinstance(item, CatalogueLens)
-    names = [n for n in (_LENS_FIELDS if lens else _FRAME_FIELDS) if n in after]
-    if not names:
+    kind, fields, chosen, group, code, title = _what(item)
+    names = [n for n in fields if n in after]
+    if not names or (kind == Recheck.Kind.FRAME and names == ["retired_on"] and after["retired_on"] is None):
         return
-    chosen = {"lens_option__lens": item} if lens else {"frame_item": item}
-    rows = concerned(list(Branch.objects.filter(group=item.group_id))).filter(**chosen)
-    told = [
-        f"{_field(n)} {_shown(before.get(n))} → {_shown(after.get(n))}"
-        for n in names
-        if n not in ("outline", "drill_points")
-    ]
-    title = f"{item.maker} {item.name if isinstance(item, CatalogueLens) else item.model}"
+    rows = concerned(list(Branch.objects.filter(group=group))).filter(**chosen)
+    if set(names) <= set(ENDS):
+        rows = rows.filter(state__in=OPEN_STATES)  # what is at a lab was offered on that day
+    told = [_changed(n, before.get(n), after.get(n)) for n in names if n not in ("outline", "drill_points")]
     why = f"{title}: {', '.join(told) or 'another outline'}"
-    kind = Recheck.Kind.LENS if lens else Recheck.Kind.FRAME
     was, now = ({n: values.get(n) for n in names} for values in (before, after))
     for branch in Branch.objects.filter(pk__in=rows.values("branch")).select_related("group").order_by("pk"):
-        _start(branch, rows.filter(branch=branch), kind, item.code, why, was, now, actor)
+        _start(branch, rows.filter(branch=branch), kind, code, why, was, now, actor)
+
+
+def _changed(name: str, was: Any, now: Any) -> str:
+    if name == "retired_on":
+        return "retired" if now else "brought back"
+    return f"{_field(name)} {_shown(was)} → {_shown(now)}"
+
+
+def _what(
+    item: Entry,
+) -> tuple[str, tuple[str, ...], dict[str, Any], int, str, str]:
+    """Kind of re-check, fields that a check can see, how a dispense has chosen it, group, subject and title of an entry."""
+    if isinstance(item, LensMaterial | Treatment):
+        material = isinstance(item, LensMaterial)
+        kind, fields = (Recheck.Kind.MATERIAL, MATERIAL_FIELDS) if material else (Recheck.Kind.TREATMENT, TREATMENT_FIELDS)
+        return kind, fields, chosen_by(item), item.group_id, item.code, item.name
+    if isinstance(item, LensOption):
+        code = option_code(item)
+        title = f"{item.lens.maker} {item.lens.name} in {item.material.name}"
+        return Recheck.Kind.OPTION, OPTION_FIELDS, {"lens_option": item}, item.lens.group_id, code, title
+    if isinstance(item, CatalogueLens):
+        chosen: dict[str, Any] = {"lens_option__lens": item}
+        return Recheck.Kind.LENS, LENS_FIELDS, chosen, item.group_id, item.code, f"{item.maker} {item.name}"
+    return Recheck.Kind.FRAME, FRAME_FIELDS, {"frame_item": item}, item.group_id, item.code, f"{item.maker} {item.model}"
+
+
+def start_edition() -> int:
+    """After an upgrade whose published limits differ: one re-check for each branch, once an edition. Returns how many were started.
+
+    A limit that the branch has set itself is not touched by an edition. Rules that an upgrade changed in code cannot be judged both
+    ways; they speak when a dispense is opened, signed or issued.
+    """
+    subject = f"edition {EDITION}"
+    done = Recheck.objects.filter(kind=Recheck.Kind.LIMIT, subject=subject).values("branch")
+    started = 0
+    for key in Branch.objects.exclude(pk__in=done).order_by("pk").values_list("pk", flat=True):
+        with transaction.atomic():
+            branch = Branch.objects.select_for_update(of=("self",)).select_related("group").get(pk=key)
+            if Recheck.objects.filter(branch=branch, kind=Recheck.Kind.LIMIT, subject=subject).exists():
+                continue
+            before = {n: value for n, value in BEFORE_THIS_EDITION.items() if n not in branch.limits}
+            words = "; ".join(
+                f"{THRESHOLDS[n].meaning}: {_number(value)} → {_number(THRESHOLDS[n].value)} {THRESHOLDS[n].unit}".rstrip()
+                for n, value in before.items()
+            )
+            rows = concerned([branch]) if before else Dispense.objects.none()
+            why = f"New edition {EDITION} of the limits" + (f": {words}" if words else "")
+            _start(branch, rows, Recheck.Kind.LIMIT, subject, why, before, {}, None)
+            started += 1
+    return started
 
 
 def _start(
@@ -107,7 +169,7 @@ def _start(
     why: str,
     before: dict[str, Any],
     after: dict[str, Any],
-    by: Staff,
+    by: Staff | None,
 ) -> Recheck:
     now = timezone.now()
     keys = list(rows.order_by("pk").values_list("pk", flat=True))
@@ -192,13 +254,14 @@ def _judge(recheck: Recheck, dispense: Dispense) -> tuple[list[RecheckChange], A
         order = Order.objects.filter(dispense=dispense, state=Order.State.ISSUED).only("pk").first()
         if order is None:
             return [], None  # acknowledged, collected or cancelled meanwhile: too late to matter
+    if not still_chosen(recheck, dispense):
+        return [], None  # another was chosen meanwhile, and judged as it was chosen
     found = assess_to_answer(dispense)
     reasons = list(dispense.reasons.select_related("by"))
-    before = assess_case(with_values(found.case, recheck.kind, recheck.before, recheck.before), reasons=reasons)
-    after = assess_case(with_values(found.case, recheck.kind, recheck.after, recheck.before), reasons=reasons)
+    before, after = (assess_case(case, reasons=reasons) for case in both_ways(recheck, found.case, dispense.lens_option))
     differing = differences(before, after)
     if recheck.kind == Recheck.Kind.FRAME:
-        differing = [*_figures_kept(recheck, found.case), *differing]
+        differing = [*_frame_gone(recheck), *_figures_kept(recheck, found.case), *differing]
     changes = [
         RecheckChange(
             recheck=recheck,
@@ -216,49 +279,6 @@ def _judge(recheck: Recheck, dispense: Dispense) -> tuple[list[RecheckChange], A
         for d in differing
     ]
     return changes, found
-
-
-def with_values(case: Case, kind: str, values: Mapping[str, Any], was: Mapping[str, Any]) -> Case:
-    """A Case as it would be with these values of the limit or entry that was changed; everything else as recorded.
-
-    A frame's figures are copied into a dispense and may have been measured since: only figures that still are, or have become,
-    the catalogue's own follow it.
-    """
-    if kind == Recheck.Kind.LIMIT:
-        limits = dict(case.rules.limits)
-        for name, value in values.items():
-            limits.pop(name, None)
-            if value is not None:
-                limits[name] = float(value)
-        return replace(case, rules=replace(case.rules, limits=tuple(sorted(limits.items()))))
-    if kind == Recheck.Kind.LENS:
-        design = case.lens.design
-        if design is None:
-            return case
-        put: dict[str, Any] = {n: v if n == "family" else _float(v) for n, v in values.items()}
-        if put.get("cross_above_prism_point_mm", 0) is None:
-            put["cross_above_prism_point_mm"] = type(design)().cross_above_prism_point_mm
-        return replace(case, lens=replace(case.lens, design=replace(design, **put)))
-    frame = case.frame
-    if frame is None:
-        return case
-    put = {n: _frame_value(n, v) for n, v in values.items() if getattr(frame, n) == _frame_value(n, was.get(n))}
-    return replace(case, frame=replace(frame, **put))
-
-
-def _float(value: Any) -> float | None:
-    return None if value in (None, "") else float(value)
-
-
-def _frame_value(name: str, value: Any) -> Any:
-    """A plain value of a frame as a Case holds it."""
-    if name in FRAME_NUMBERS:
-        return _float(value)
-    if name == "outline":
-        return tuple(float(r) for r in value or ())
-    if name == "drill_points":
-        return tuple(DrillPoint(x=float(p["x"]), y=float(p["y"]), diameter=float(p["diameter"])) for p in value or ())
-    return bool(value) if name == "child" else value or (None if name == "mount" else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,14 +323,24 @@ def _figures_kept(recheck: Recheck, case: Case) -> list[Difference]:
         n
         for n, value in recheck.before.items()
         if n in FRAME_NUMBERS
-        and getattr(case.frame, n) == _frame_value(n, value)
-        and _frame_value(n, value) != _frame_value(n, recheck.after.get(n))
+        and getattr(case.frame, n) == frame_value(n, value)
+        and frame_value(n, value) != frame_value(n, recheck.after.get(n))
     ]
     if not old:
         return []
     words = ", ".join(f"{_field(n)} {_shown(recheck.before[n])}, now {_shown(recheck.after[n])}" for n in old)
     message = f"This dispense keeps the catalogue’s earlier figures: {words}. Choose the frame again to take the new ones."
     return [Difference(RecheckChange.Kind.FIGURES, "|" + ",".join(f"frame.{n}" for n in old), "", "", "note", message)]
+
+
+def _frame_gone(recheck: Recheck) -> list[Difference]:
+    """No check asks whether a frame is still sold: the one in hand can be glazed. Whoever has still to get it has to know."""
+    if not recheck.after.get("retired_on"):
+        return []
+    message = (
+        "This frame was taken out of the catalogue. One that is in hand can be glazed; see that it is, or choose another."
+    )
+    return [Difference(RecheckChange.Kind.RETIRED, "|frame", "", "", "note", message)]
 
 
 def _field(name: str) -> str:
@@ -324,6 +354,10 @@ def _number(value: float) -> str:
 def _shown(value: Any) -> str:
     if value in (None, "", []):
         return "none"
+    if isinstance(value, dict):  # a step of the table of front curves
+        return f"{_shown(value['from'])} to {_shown(value['to'])}: {_shown(value['curve'])};"
+    if isinstance(value, list):
+        return " ".join(_shown(v) for v in value[:12]).removesuffix(";")
     try:
         return _number(float(value))
     except (TypeError, ValueError):
@@ -336,7 +370,8 @@ def _shown(value: Any) -> str:
 def rechecks_of(branch: Branch) -> QuerySet[Recheck]:
     """Those of the last month and those that are still running, newest first."""
     recent = Q(started_at__gte=timezone.now() - SHOWN_FOR) | Q(finished_at=None)
-    return Recheck.objects.filter(recent, branch=branch).select_related("by", "looked_by")
+    nothing = Q(subject__startswith="edition ", total=0)  # an upgrade that met no work begun
+    return Recheck.objects.filter(recent, branch=branch).exclude(nothing).select_related("by", "looked_by")
 
 
 @dataclass(frozen=True, slots=True)

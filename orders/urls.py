@@ -1,8 +1,9 @@
-from orders.web import collect, issue, labs, learning, orders, receive, rechecks, return_visit, today
+from orders.web import collect, issue, labs, learning, orders, outbox, receive, rechecks, return_visit, return_words, today
 
 app_name = "orders"
 urlpatterns = [
     *today.urlpatterns,
+    *outbox.urlpatterns,
     *orders.urlpatterns,
     *issue.urlpatterns,
     *rechecks.urlpatterns,
@@ -10,5 +11,6 @@ urlpatterns = [
     *collect.urlpatterns,
     *return_visit.urlpatterns,
     *learning.urlpatterns,
+    *return_words.urlpatterns,
     *labs.urlpatterns,
 ]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from django.http import HttpRequest, HttpResponse, QueryDict
 
@@ -15,11 +14,11 @@ from orders.models import Lab, Order
 from orders.renderers import json_text
 
 PAGE, LARGEST_PAGE = 100, 500
+PARAMETERS = ("after", "limit", "waiting", "state", "format")  # the last only repeats what Accept says
 COLUMNS = (*json_text.COLUMNS, "id", "fetched_at")  # a row of a page
 KEY, FETCHED = len(json_text.COLUMNS), len(json_text.COLUMNS) + 1
+SQUEEZED, VARY = '.gz"', "Accept, Accept-Encoding"
 POSITION, VERSION = json_text.COLUMNS.index("feed_position"), json_text.COLUMNS.index("version")
-
-Row = Sequence[Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +31,9 @@ class Asked:
 
 def asked(query: QueryDict) -> Asked:
     """The parameters of a page. Raises Problem."""
+    unknown = [name for name in query if name not in PARAMETERS]
+    if unknown:  # a slip would be answered with the first page, again and again
+        raise Problem("bad-request", f"There is no parameter {unknown[0]}: {', '.join(PARAMETERS[:-1])}.")
     waiting, states = query.get("waiting", "true"), query.getlist("state")
     after, limit = _whole(query, "after", 0, 0, 2**63 - 1), _whole(query, "limit", PAGE, 1, LARGEST_PAGE)
     if waiting not in ("true", "false", "any"):
@@ -50,42 +52,63 @@ def _whole(query: QueryDict, name: str, default: int, least: int, most: int) -> 
     return int(given)
 
 
-def rows_of(lab: Lab, page: Asked) -> list[Row]:
-    """One row more than the page holds, where there is one."""
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What a page holds, each order as the bytes that are sent, whoever put them together."""
+
+    lines: list[bytes]
+    marks: list[str]  # of each order: its number and version, which is all that the page's tag hangs on
+    last: int  # place of the last one
+    more: bool
+    fresh: list[int]  # keys of those that the lab was never handed
+
+
+def page_of(lab: Lab, page: Asked) -> Page:
     found = Order.objects.filter(lab=lab, feed_position__gt=page.after)
     if page.waiting != "any":
         found = found.filter(waiting=page.waiting == "true")
     if page.states:
         found = found.filter(state__in=page.states)
-    return list(found.order_by("feed_position").values_list(*COLUMNS)[: page.limit + 1])
-
-
-def answer(request: HttpRequest, page: Asked, rows: list[Row], handed_out: Callable[[list[int]], None]) -> HttpResponse:
-    """The page as JSON, or 304. `handed_out` is told the keys of orders that the lab gets for the first time."""
+    rows = list(found.order_by("feed_position").values_list(*COLUMNS)[: page.limit + 1])  # one more, where there is one
     more, rows = len(rows) > page.limit, rows[: page.limit]
-    last = rows[-1][POSITION] if rows else page.after
-    seen = hashlib.sha256(f"{page.after}|{more}|{[(r[0], r[VERSION]) for r in rows]}".encode()).hexdigest()[:32]
+    return Page(
+        lines=[json_text.line(*r[:KEY]).encode("utf-8") for r in rows],
+        marks=[f"{r[0]} {r[VERSION]}" for r in rows],
+        last=rows[-1][POSITION] if rows else page.after,
+        more=more,
+        fresh=[r[KEY] for r in rows if r[FETCHED] is None],
+    )
+
+
+def answer(
+    request: HttpRequest, asked: Asked, page: Page, handed_out: Callable[[list[int]], None], query: QueryDict
+) -> HttpResponse:
+    """The page as JSON, or 304. `handed_out` is told the keys of orders that the lab gets for the first time."""
+    seen = hashlib.sha256(f"{asked.after}|{page.more}|{','.join(page.marks)}".encode()).hexdigest()[:32]
     tag = f'"{seen}"'
     headers = {}
-    if more:
-        query = request.GET.copy()
-        query["after"] = str(last)
+    if page.more:
+        query = query.copy()
+        query["after"] = str(page.last)
         headers["Link"] = f'<{request.path}?{query.urlencode()}>; rel="next"'
     unchanged = not_modified(request, tag)
     if unchanged is not None:
         return unchanged
-    handed_out([r[KEY] for r in rows if r[FETCHED] is None])
-    body = '{"orders": [' + ",\n".join([json_text.line(*r[:KEY]) for r in rows])
-    body += f'], "last": {last}, "more": {"true" if more else "false"}' + "}"
-    return send(request, body.encode("utf-8"), "application/json", tag, headers)
+    handed_out(page.fresh)
+    end = f'], "last": {page.last}, "more": {"true" if page.more else "false"}' + "}"
+    body = b"".join((b'{"orders": [', b",\n".join(page.lines), end.encode("ascii")))
+    return send(request, body, "application/json", tag, headers)
 
 
 def not_modified(request: HttpRequest, tag: str) -> HttpResponse | None:
-    """304 when If-None-Match holds (weak comparison, RFC 9110)."""
+    """304 when If-None-Match holds (weak comparison, RFC 9110), squeezed or not."""
     given = request.headers.get("If-None-Match", "")
-    tags = {t.strip().removeprefix("W/") for t in given.split(",")}
-    if tag in tags or given.strip() == "*":
-        return HttpResponse(status=304, headers={"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept"})
+    for seen in (t.strip().removeprefix("W/") for t in given.split(",")):
+        if seen == "*" or tag in (seen, seen.replace(SQUEEZED, '"')):
+            kept = {"ETag": tag if seen == "*" else seen, "Cache-Control": "no-cache", "Vary": VARY}
+            response = HttpResponse(status=304, headers=kept)
+            del response["Content-Type"]  # there is no content
+            return response
     return None
 
 
@@ -97,9 +120,10 @@ def send(
     if len(body) > 1400 and "gzip" in request.headers.get("Accept-Encoding", "") and not content_type.endswith("pdf"):
         response.content = gzip.compress(body, 1, mtime=0)
         response["Content-Encoding"] = "gzip"
+        tag = tag[:-1] + SQUEEZED  # other bytes, another tag (RFC 9110, 8.8.3.3)
     response["ETag"] = tag
     response["Cache-Control"] = "no-cache"
-    response["Vary"] = "Accept, Accept-Encoding"
+    response["Vary"] = VARY
     for name, value in (headers or {}).items():
         response[name] = value
     return response

@@ -14,9 +14,9 @@ from datetime import timedelta
 from typing import Any
 
 from django.db import transaction
-from django.http import HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
-from rest_framework.request import Request
+from rest_framework.request import Request as ApiRequest
 
 from orders.api.problems import Problem, answer, problem_of
 from orders.models import IdempotentAnswer, Lab
@@ -26,6 +26,7 @@ _KEY = re.compile(r"[\x21-\x7e]{1,120}")
 UNDER_WAY = 0  # status of a row whose deed has not ended; never seen outside its own transaction
 
 Deed = Callable[[], Any]
+Request = ApiRequest | HttpRequest
 
 
 def key_of(request: Request) -> str | None:
@@ -41,6 +42,12 @@ def key_of(request: Request) -> str | None:
     return key
 
 
+def fingerprint_of(request: Request, body: Any) -> str:
+    """What a key stands for: method, path and body."""
+    said = "\n".join([request.method or "", request.path, json.dumps(body, sort_keys=True)])
+    return hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()
+
+
 def once(request: Request, lab: Lab, body: Any, deed: Deed) -> HttpResponse:
     """Do `deed` and answer with what it returns as JSON; with a key, once for ever (KEPT_FOR).
 
@@ -48,10 +55,8 @@ def once(request: Request, lab: Lab, body: Any, deed: Deed) -> HttpResponse:
     """
     key = key_of(request)
     if key is None:
-        return _json(200, json.dumps(deed(), ensure_ascii=False))
-    fingerprint = hashlib.sha256(
-        "\n".join([request.method or "", request.path, json.dumps(body, sort_keys=True)]).encode("utf-8", "surrogatepass")
-    ).hexdigest()
+        return as_json(200, json.dumps(deed(), ensure_ascii=False))
+    fingerprint = fingerprint_of(request, body)
     with transaction.atomic():
         # waits here while another transaction holds the same key; afterwards the row is either that one's or ours
         IdempotentAnswer.objects.bulk_create(
@@ -61,24 +66,25 @@ def once(request: Request, lab: Lab, body: Any, deed: Deed) -> HttpResponse:
         if row.status != UNDER_WAY:
             if row.fingerprint != fingerprint:
                 raise Problem("key-reused")
-            response = _json(row.status, row.body) if row.status < 400 else _kept_problem(row, request)
+            response = as_json(row.status, row.body) if row.status < 400 else _kept_problem(row, request)
             response["Idempotency-Replayed"] = "true"
             return response
         try:
             with transaction.atomic():
                 row.body, row.status = json.dumps(deed(), ensure_ascii=False), 200
-                response = _json(200, row.body)
+                response = as_json(200, row.body)
         except Exception as error:
             problem = problem_of(error)
             if problem is None:
                 raise
-            response = answer(problem, request._request)
+            response = answer(problem, request if isinstance(request, HttpRequest) else request._request)
             row.body, row.status = response.content.decode(), response.status_code
         row.save(update_fields=["body", "status"])
     return response
 
 
-def _json(status: int, text: str) -> HttpResponse:
+def as_json(status: int, text: str) -> HttpResponse:
+    """The answer to a deed that was done."""
     response = HttpResponse(text, status=status, content_type="application/json")
     response["Cache-Control"] = "no-store"
     return response

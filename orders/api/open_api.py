@@ -16,9 +16,12 @@ from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.generators import SchemaGenerator
 
 from orders.api.problems import PROBLEMS, Problem, answer
+from orders.api.shapes import STATES, Body
 from orders.renderers.record_labels import LABELS
 
-SCHEMAS = {"order-1.0.json": Path(__file__).resolve().parent.parent / "schema" / "order-1.0.json"}
+_FOLDER = Path(__file__).resolve().parent.parent / "schema"
+SCHEMAS = {name: _FOLDER / name for name in ("order-1.0.json", "order-1.1.json")}
+NEWEST = "order-1.1.json"  # an order of 1.0 is right by it too
 
 
 def public(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
@@ -35,6 +38,7 @@ def public(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     return guarded
 
 
+_BODIES = {each.__name__ for each in Body.__subclasses__()}  # what is not named in one of these is refused
 _TOLD = {
     "issued": "A new order waits.",
     "cancelled": "The practice has cancelled an order: stop work.",
@@ -69,6 +73,9 @@ def document() -> dict[str, Any]:
         }
         for kind, words in _TOLD.items()
     }
+    for name, schema in made["components"]["schemas"].items():
+        if name in _BODIES:
+            schema["additionalProperties"] = False
     return json.loads(json.dumps(made, default=str))  # type: ignore[no-any-return]
 
 
@@ -106,6 +113,7 @@ def page(request: HttpRequest) -> HttpResponse:
     context = {
         "groups": operations(),
         "problems": PROBLEMS,
+        "states": STATES,
         "parts": order_parts(),
         "labels": [each for each in LABELS.values() if not each.why_not],
         "labels_left_out": [each for each in LABELS.values() if each.why_not],
@@ -126,7 +134,7 @@ def operations() -> list[tuple[str, list[dict[str, Any]]]]:
                     "id": said.get("operationId", ""),
                     "method": method.upper(),
                     "path": path,
-                    "summary": said.get("summary", ""),
+                    "summary": said.get("summary", "").removesuffix("."),
                     "description": said.get("description", ""),
                     "parameters": [
                         {
@@ -138,6 +146,8 @@ def operations() -> list[tuple[str, list[dict[str, Any]]]]:
                         for p in said.get("parameters", [])
                     ],
                     "body": _fields(_body_schema(said), spec),
+                    "example": _example(said),
+                    "answer": _answer_fields(said, spec),
                     "answers": [
                         {"status": status, "types": ", ".join(r.get("content", {}))}
                         for status, r in sorted(said["responses"].items())
@@ -146,12 +156,41 @@ def operations() -> list[tuple[str, list[dict[str, Any]]]]:
                     "problems": ", ".join(sorted(s for s in said["responses"] if s >= "400")) or "none",
                 }
             )
-    return sorted(groups.items())
+    return sorted(groups.items(), key=lambda each: (each[0] != "lab orders", each[0]))  # the page is made for labs
 
 
 def _body_schema(said: dict[str, Any]) -> dict[str, Any]:
     content = said.get("requestBody", {}).get("content", {})
     return next((c.get("schema", {}) for c in content.values()), {})
+
+
+def _example(said: dict[str, Any]) -> str:
+    """A body to start from, as JSON."""
+    content = said.get("requestBody", {}).get("content", {})
+    examples = [e["value"] for c in content.values() for e in c.get("examples", {}).values()]
+    return json.dumps(examples[0], ensure_ascii=False) if examples else ""
+
+
+def _answer_fields(said: dict[str, Any], spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """What stands in the JSON of an answer, by path, for the addresses of labs."""
+    if "lab orders" not in said.get("tags", ()):
+        return []
+    schema = said["responses"].get("200", {}).get("content", {}).get("application/json", {}).get("schema", {})
+    rows: list[dict[str, Any]] = []
+
+    def walk(at: str, inner: dict[str, Any]) -> None:
+        found = _resolved(inner, spec)
+        words, type_ = found.get("description", ""), _type(found, spec)
+        within = next((s for s in found.get("anyOf", [found]) if s.get("type") in ("object", "array")), found)
+        if within.get("type") == "array":
+            at, within = f"{at}[]", _resolved(within["items"], spec)
+        if at and not (within is not found and within.get("type") == "object" and found.get("type") == "array"):
+            rows.append({"name": at, "type": type_, "description": words})
+        for name, deeper in within.get("properties", {}).items():
+            walk(f"{at}.{name}" if at else name, deeper)
+
+    walk("", schema)
+    return rows
 
 
 def _resolved(schema: dict[str, Any], spec: dict[str, Any]) -> dict[str, Any]:
@@ -198,7 +237,7 @@ def _fields(schema: dict[str, Any], spec: dict[str, Any]) -> list[dict[str, Any]
 @cache
 def order_parts() -> list[dict[str, Any]]:
     """Every value of an order's document, by its path, from the JSON Schema."""
-    schema = json.loads(SCHEMAS["order-1.0.json"].read_text(encoding="utf-8"))
+    schema = json.loads(SCHEMAS[NEWEST].read_text(encoding="utf-8"))
     rows: list[dict[str, Any]] = []
 
     def walk(at: str, inner: dict[str, Any]) -> None:

@@ -59,6 +59,10 @@ PROBLEMS: dict[str, Kind] = {
     "invalid": Kind(422, "Some values cannot be accepted", "`errors` names each with a JSON Pointer."),
     "key-reused": Kind(422, "The Idempotency-Key was used for something else", "Take a new key for a new request."),
     "too-many": Kind(429, "Too many requests", "Wait as long as `Retry-After` says."),
+    "server-error": Kind(500, "The fault is ours", "It has been logged. Nothing was half saved."),
+    "unavailable": Kind(
+        503, "Not just now", "The database cannot serve. Nothing was saved: send it again after `Retry-After`."
+    ),
 }
 
 
@@ -95,13 +99,19 @@ def answer(problem: Problem, request: HttpRequest | None = None) -> HttpResponse
         body["instance"] = request.path
     if problem.errors:
         body["errors"] = [{"pointer": pointer, "detail": words} for pointer, words in problem.errors.items()]
-    response = HttpResponse(json.dumps(body, ensure_ascii=False), status=kind.status, content_type=CONTENT_TYPE)
-    if kind.status == 401:
-        response["WWW-Authenticate"] = 'Bearer realm="lab API"'
+    text = json.dumps(body, ensure_ascii=False).encode("utf-8", "replace")  # what is refused may hold half a character
+    response = HttpResponse(text, status=kind.status, content_type=CONTENT_TYPE)
+    if kind.status == 401:  # RFC 6750, 3: an error only where a token was shown
+        response["WWW-Authenticate"] = 'Bearer realm="lab API"' + (', error="invalid_token"' if problem.detail else "")
     for name, value in problem.headers.items():
         response[name] = value
     response["Cache-Control"] = "no-store"
     return response
+
+
+def _not_accepted(view: Any, forms: Any) -> str:
+    """What is made at this address, for somebody who asked for something else."""
+    return "Made here: " + ", ".join(dict.fromkeys(each.media_type for each in forms or view.renderer_classes)) + "."
 
 
 _BY_STATUS = {
@@ -161,4 +171,8 @@ def handler(error: Exception, context: Mapping[str, Any]) -> HttpResponse | None
     request = context["request"]
     if isinstance(error, exceptions.MethodNotAllowed):
         problem.headers.setdefault("Allow", ", ".join(context["view"].allowed_methods))
+    if isinstance(error, exceptions.NotAcceptable):
+        problem.detail = _not_accepted(context["view"], error.available_renderers)
+    if isinstance(error, Http404) and (context.get("kwargs") or {}).get("format"):
+        problem.detail = "Suffixes: " + ", ".join(f".{each.format}" for each in context["view"].renderer_classes) + "."
     return answer(problem, request._request)

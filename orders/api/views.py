@@ -90,7 +90,7 @@ def fhir_version(request: Request, form: str) -> fhir.Version:
     _, asked = parse_header_parameters(request.accepted_media_type or "")
     version = FHIR_ASKED.get(asked.get("fhirversion", ""))
     if version is None:
-        raise Problem("not-acceptable", "FHIR is made in the versions 4.3 and 5.0.")
+        raise Problem("not-acceptable", "FHIR is made in the versions 4.3 and 5.0: `fhirVersion=4.3`.")
     return version
 
 
@@ -110,7 +110,7 @@ class LabView(APIView):
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self.perform_authentication(request)
         if isinstance(request.auth, LabToken):
-            self.allowance = limits.count(request.auth.pk)
+            self.allowance = limits.count(request.auth.pk, request.auth.digest)
             if self.allowance.used_up:
                 raise Problem("too-many", headers={"Retry-After": str(self.allowance.resets_in_s)})
         self.lab: Lab = lab_of(request, labs.WRITE if request.method == "POST" else labs.READ)
@@ -132,16 +132,23 @@ class LabView(APIView):
             raise Problem("invalid", errors=dict(_pointers("", form.errors)))
         return dict(form.validated_data)
 
-    def only_if(self, request: Request) -> int | None:
-        """The version that If-Match asks for; None without the header."""
+    def only_if(self, request: Request, number: str) -> int | None:
+        """The version that If-Match asks for; None without the header. A tag of another order is none of this one's; of several tags
+        one that is true is enough (RFC 9110, 13.1.1)."""
         given = request.headers.get("If-Match")
         if given is None or given.strip() == "*":
             return None
+        row = Order.objects.filter(lab=self.lab, number=number).values_list("document_sha256", "version").first()
+        if row is None:
+            raise Problem("not-found")
+        versions = set()
         for tag in given.split(","):
             parts = tag.strip().strip('"').split("-")
-            if len(parts) == 3 and parts[1].isdecimal() and not tag.strip().startswith("W/"):
-                return int(parts[1][:9])
-        raise Problem("changed-since", "If-Match names no version of this order.")
+            if len(parts) == 3 and parts[0] == row[0][:24] and parts[1].isdecimal() and not tag.strip().startswith("W/"):
+                versions.add(int(parts[1][:9]))
+        if not versions:
+            raise Problem("changed-since", "If-Match names no version of this order.")
+        return row[1] if row[1] in versions else max(versions)
 
     def handed_out(self, request: Request, fresh: list[int]) -> None:
         """Note in the trace what the lab is handed for the first time; looking at the headers alone is not that."""
@@ -150,7 +157,7 @@ class LabView(APIView):
 
     def act(self, request: Request, number: str, body: Any, deed: Callable[..., Order], **values: Any) -> HttpResponse:
         """One deed on one order, done once per Idempotency-Key; answers with what the order is now, without its document."""
-        version = self.only_if(request)
+        version = self.only_if(request, number)
 
         def run() -> dict[str, Any]:
             return shapes.summary(deed(lab=self.lab, number=number, version=version, **values))
@@ -186,8 +193,10 @@ class Orders(LabView):
     def get(self, request: Request) -> HttpResponse:
         """Orders of this lab, oldest news first."""
         wanted = feed.asked(request.query_params)
-        rows = feed.rows_of(self.lab, wanted)
-        return feed.answer(request._request, wanted, rows, lambda fresh: self.handed_out(request, fresh))
+        page = feed.page_of(self.lab, wanted)
+        return feed.answer(
+            request._request, wanted, page, lambda fresh: self.handed_out(request, fresh), request.query_params
+        )
 
 
 class OneOrder(LabView):
@@ -229,6 +238,9 @@ class OneOrder(LabView):
             body = fhir.render(document, version=version, digest=row["document_sha256"], cancelled=cancelled)
             return send(request._request, body, fhir.MEDIA_TYPES[version], tag)
         pdf = import_module("orders.renderers.pdf")  # with its fonts only where a PDF is asked for
+        if request.method == "GET":
+            printing = import_module("orders.printing")
+            printing.note_one(order=Order(pk=key), kind=printing.FETCHED, by=self.lab)
         name = f'inline; filename="{number}.pdf"'
         return send(
             request._request, pdf.render(json.loads(row["document"])), "application/pdf", tag, {"Content-Disposition": name}
@@ -282,6 +294,7 @@ class CannotMake(LabView):
 class Questions(LabView):
     @extend_schema(**shapes.QUESTIONS_GET)
     def get(self, request: Request, number: str) -> HttpResponse:
+        """Oldest first; `answer` is null while the branch has not answered."""
         order = Order.objects.get(lab=self.lab, number=number)
         text = json.dumps({"questions": [shapes.question(q) for q in order.questions.all()]}, ensure_ascii=False)
         tag = _etag(hashlib.sha256(text.encode()).hexdigest()[:24])
@@ -290,7 +303,7 @@ class Questions(LabView):
     @extend_schema(**shapes.QUESTIONS_POST)
     def post(self, request: Request, number: str) -> HttpResponse:
         body = self.values(request, shapes.QuestionIn)
-        version = self.only_if(request)
+        version = self.only_if(request, number)
 
         def run() -> dict[str, Any]:
             return shapes.question(lab_progress.ask(lab=self.lab, number=number, version=version, **body))

@@ -9,6 +9,7 @@ from decimal import Decimal
 from dispensing.models import Adoption, CatalogueFrame, Dispense, LensOption, Prescription, PrescriptionEye
 from dispensing.record import frame_to_store
 from orders.demo.files import figure, table
+from orders.demo.hours import BRANCH
 from practice.models import Branch, Client, Group, Staff
 
 
@@ -25,7 +26,10 @@ def load_earlier_pairs(
         (o.lens.code, o.material.code): o
         for o in LensOption.objects.filter(lens__group=group).select_related("lens", "material")
     }
-    moments = [now - timedelta(days=int(row["days_ago"])) for row in rows]
+    moments = [
+        BRANCH.within(now - timedelta(days=int(row["days_ago"])), branches[row["branch"]].time_zone, after=30)
+        for row in rows
+    ]
     prescriptions = Prescription.objects.bulk_create(
         Prescription(
             client=clients[row["client"]],

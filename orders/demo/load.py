@@ -7,14 +7,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.core.management import call_command
-from django.db import transaction
+from django.db import connection, transaction
 from django.utils import timezone
 
 from dispensing.models import Dispense
 from orders import guard
-from orders.demo import catalogue, history, people, scenario
-from orders.labs import create_token
+from orders.demo import catalogue, held, history, people, remeasures, scenario, shelves, year
+from orders.labs import create_token, valid_tokens
 from orders.models import Lab, Order
+from orders.summarise import summarise
 from practice import audit, audit_guard
 from practice.models import Client, Group, Post, Staff
 
@@ -83,8 +84,9 @@ def new_password() -> str:
     return "-".join(secrets.choice(_WORDS) for _ in range(4)) + f"-{secrets.randbelow(90) + 10}"
 
 
-def load(*, fresh: bool = False, password: str = "") -> Loaded:
-    """The demo group with everything in it. `fresh` empties the database first, but only one that holds the demo alone.
+def load(*, fresh: bool = False, password: str = "", with_year: bool = True) -> Loaded:
+    """The demo group with everything in it; `with_year`: the year before today too. `fresh` empties the database first, but only
+    one that holds the demo alone.
 
     A run that finds the demo gives its people a new password and each lab a new token (passwords and tokens are kept as
     digests only, so the old ones cannot be shown again). Raises OtherRecords.
@@ -99,18 +101,23 @@ def load(*, fresh: bool = False, password: str = "") -> Loaded:
         group = Group.objects.filter(name=people.GROUP).first()
         made_now = group is None
         if group is None:
-            group = _make(password)
+            group = _make(password, with_year)
         else:
             _new_password(group, password)
-        tokens = _new_tokens(group.labs.all())
+        tokens = _new_tokens(group.labs.filter(active=True))
+        if connection.vendor == "postgresql":
+            with connection.cursor() as cursor:
+                cursor.execute("ANALYZE")  # so much came at once that its own habits come too late
+    summarise(group)
     return Loaded(group, password, tokens, made_now, counts_of(group))
 
 
-def _make(password: str) -> Group:
+def _make(password: str, with_year: bool) -> Group:
     group, branches = people.make_group()
     staff = people.make_staff(group, branches, password)
     labs = people.make_labs(group)
     catalogue.load_catalogues(group)
+    shelves.furnish(group, [lab.code for lab in group.labs.order_by("pk")])
     clients = people.make_clients(group, branches, timezone.localdate())
     pairs = history.load_earlier_pairs(group, branches, staff, clients, timezone.now())
     audit.record(
@@ -120,7 +127,13 @@ def _make(password: str) -> Group:
         group=group,
         after={"clients": len(clients), "earlier pairs": pairs, "staff": len(staff)},
     )
+    if with_year:
+        year.reserve_numbers(branches)
     scenario.play(scenario.Stage(group, branches, staff, labs, clients, password))
+    if with_year:
+        year.load_year(group, branches, timezone.now())
+    remeasures.load_remeasures(branches, staff, clients)
+    held.load_held(staff, clients)
     return group
 
 
@@ -138,7 +151,8 @@ def _new_tokens(labs: Iterable[Lab]) -> dict[str, str]:
     tokens = {}
     for lab in labs:
         lab.tokens.filter(label=TOKEN_LABEL, revoked_at=None).update(revoked_at=timezone.now())
-        tokens[lab.code] = create_token(lab=lab, label=TOKEN_LABEL).text
+        others = valid_tokens(lab)  # somebody may have made some: the oldest ends where there is no room for this one
+        tokens[lab.code] = create_token(lab=lab, label=TOKEN_LABEL, instead_of=others[0].pk if others else None).text
     return tokens
 
 

@@ -11,6 +11,7 @@ from django.contrib.auth.hashers import make_password
 from orders.demo.files import table, tree
 from orders.models import Lab
 from practice.models import Branch, Client, Group, Post, Staff
+from practice.models_names import learn
 
 GROUP: str = tree("people")["group"]
 
@@ -73,4 +74,5 @@ def make_clients(group: Group, branches: Mapping[str, Branch], today: date) -> d
     for client in clients:
         client.set_search_columns()
     Client.objects.bulk_create(clients)
+    learn(c.search_name for c in clients)
     return {row["key"]: client for row, client in zip(rows, clients, strict=True)}

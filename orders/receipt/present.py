@@ -46,7 +46,11 @@ class View:
     words: str
     groups: tuple[Group, ...]
     pictures: tuple[Picture, ...]
-    outside: tuple[str, ...]
+    outside: tuple[str, ...]  # each with how far off it is and what is allowed
+    doubts: tuple[str, ...]  # what looks like a slip of the readings
+
+
+COPIED = "Every reading equals the order in every digit. Copied, not measured?"
 
 
 def figure(row: Judged, value: float | None) -> str:
@@ -113,8 +117,14 @@ def view(document: Mapping[str, Any], readings: Readings, verdict: Verdict) -> V
         words=OUTCOMES[verdict.outcome],
         groups=tuple(groups),
         pictures=tuple(p for p in pictures if p is not None),
-        outside=tuple(f"{row.where} {row.label}: {_signed(row, row.difference)} {row.unit}" for row in verdict.outside),
+        outside=tuple(map(_off, verdict.outside)),
+        doubts=(*verdict.remarks, *((COPIED,) if verdict.copied else ())),
     )
+
+
+def _off(row: Judged) -> str:
+    what = row.label if row.where == "pair" else f"{row.where} {row.label}"
+    return f"{what[0].upper()}{what[1:]}: {_signed(row, row.difference)} {row.unit}, allowed {line(row).allowed}"
 
 
 def readings_of(document: Mapping[str, Any], typed: Mapping[str, str]) -> Readings:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -110,15 +110,20 @@ class Understood:
 
 def understand(document: Mapping[str, Any], typed: Mapping[str, str]) -> Understood:
     """Read every field of both lenses; an error names its field and is one sentence. A blank is "not measured"."""
+    return read_lenses(entries_for(document), typed)
+
+
+def read_lenses(entries: Iterable[Entry], typed: Mapping[str, str], at: str = "") -> Understood:
+    """The same for any entries; `at`: what stands before the eye in the name of a field."""
+    entries = tuple(entries)
     values: dict[str, str] = {}
     echo: dict[str, str] = {}
     errors: dict[str, str] = {}
     lenses: dict[Eye, LensReading] = {}
-    entries = entries_for(document)
     for eye in EYES:
         read: dict[str, Decimal] = {}
         for entry in entries:
-            path = f"{eye}.{entry.name}"
+            path = f"{at}{eye}.{entry.name}"
             try:
                 value = entry.read(typed.get(path, ""))
             except NotationError as problem:
@@ -127,11 +132,11 @@ def understand(document: Mapping[str, Any], typed: Mapping[str, str]) -> Underst
             if value is not None:
                 read[entry.name] = value
                 values[path], echo[path] = str(value), entry.show(value)
-        if read.get("cylinder") and "axis" not in read and f"{eye}.axis" not in errors:
-            errors[f"{eye}.axis"] = "A cylinder needs its axis."
-        if "sphere" not in read and ("cylinder" in read or "axis" in read) and f"{eye}.sphere" not in errors:
-            errors[f"{eye}.sphere"] = "The sphere is missing; type 0 or pl for plano."
-        if "axis" in read and not read.get("cylinder") and f"{eye}.cylinder" not in errors:
-            errors[f"{eye}.cylinder"] = "An axis without a cylinder: type the cylinder, or leave the axis out."
+        if read.get("cylinder") and "axis" not in read and f"{at}{eye}.axis" not in errors:
+            errors[f"{at}{eye}.axis"] = "A cylinder needs its axis."
+        if "sphere" not in read and ("cylinder" in read or "axis" in read) and f"{at}{eye}.sphere" not in errors:
+            errors[f"{at}{eye}.sphere"] = "The sphere is missing; type 0 or pl for plano."
+        if "axis" in read and not read.get("cylinder") and f"{at}{eye}.cylinder" not in errors:
+            errors[f"{at}{eye}.cylinder"] = "An axis without a cylinder: type the cylinder, or leave the axis out."
         lenses[eye] = LensReading(**{name: float(v) for name, v in read.items()})
     return Understood(Readings(right=lenses["right"], left=lenses["left"]), values, echo, errors)

@@ -33,6 +33,8 @@ from dispensing.optics.tolerance import (
 from orders.receipt.tables import PLACES, TINT_PAIR, TINT_PAIR_SHARE, Places
 
 _SLACK = 1e-9
+# D between the meridians: 10 mm that nobody measured would then move the prism of the other meridian by 0.1 Δ
+COUPLED = 0.1
 COPIED_FROM = 6  # so many readings equal to the order in every digit do not happen on a focimeter
 Where = Literal["right", "left", "pair"]
 Outcome = Literal["within", "outside", "incomplete"]
@@ -342,13 +344,19 @@ def _geometry(
         )  # fmt: skip
 
 
+def coupled(power: Power) -> bool:
+    """Whether a shift along one of horizontal and vertical makes prism along the other that matters."""
+    return abs(power.entries().f12) > COUPLED
+
+
 def prism_found(
     eye: Eye, want: OrderedLens, read: LensReading, kind: Kind, level: float | None
 ) -> tuple[float | None, float | None]:
     """Base in and base up at the ordered point, Δ: as read there, else from where the optical centre was found.
 
     The centre of a lens with prism is the point at which the ordered prism is found. `level`: the height that counts as ordered where
-    none was. A progressive lens has no such centre: its prism has to be read at the prism reference point.
+    none was. A progressive lens has no such centre: its prism has to be read at the prism reference point. Where an oblique cylinder
+    turns a shift one way into prism the other way (`COUPLED`), both places have to be known.
     """
     h, v = read.prism_in, read.prism_up
     power = power_found(want, read) or want.power
@@ -357,9 +365,10 @@ def prism_found(
     dx = want.pd - read.pd if want.pd is not None and read.pd is not None else None
     wanted = want.height if want.height is not None else level
     dy = read.height - wanted if kind == "single vision" and read.height is not None and wanted is not None else None
-    if h is None and dx is not None:
+    alone = not coupled(power)
+    if h is None and dx is not None and (alone or dy is not None):
         h = want.prism.base_in + prism_from_decentration(power, dx, dy or 0.0, eye).base_in
-    if v is None and dy is not None:
+    if v is None and dy is not None and (alone or dx is not None):
         v = want.prism.base_up + prism_from_decentration(power, dx or 0.0, dy, eye).base_up
     return h, v
 
@@ -403,6 +412,7 @@ def _pair_geometry(ordered: Pair[OrderedLens], readings: Readings, kind: Kind, p
         yield _held(
             "segment_pd", "pair", "segments, distance apart", "mm", _plus(ordered.right.near_pd, ordered.left.near_pd),
             _plus(readings.right.near_pd, readings.left.near_pd), places.segment_pd, source=source,
+            required=None not in (ordered.right.near_pd, ordered.left.near_pd),
         )  # fmt: skip
         size = f"{places.size_source.text}; {places.size_source.confidence}"
         for name, words in (("segment_width", "segment widths"), ("segment_depth", "segment depths")):

@@ -15,6 +15,7 @@ from typing import Any, Literal
 import orjson
 
 from dispensing.case import EYES, Eye
+from orders.renderers.words import all_near_notes
 
 Version = Literal["4.3", "5.0"]
 MEDIA_TYPES: dict[Version, str] = {
@@ -25,7 +26,7 @@ NAMES = "urn:datumline:lens-order:1.0:"
 PRODUCT = "http://terminology.hl7.org/CodeSystem/ex-visionprescriptionproduct"
 ABSENT = {"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}]}
 UCUM = "http://unitsofmeasure.org"
-UNITS = {"D": "[diop]", "prism dioptre": "[p'diop]", "mm": "mm", "deg": "deg"}
+UNITS = {"D": "[diop]", "prism dioptre": "[p'diop]", "mm": "mm", "deg": "deg", "%": "%"}
 
 # parameter of a device request: name, path within one lens of the document, unit
 PARAMETERS = (
@@ -46,6 +47,7 @@ PARAMETERS = (
     ("centre-thickness-min", ("thickness", "centre_min"), "mm"),
     ("edge-thickness-min", ("thickness", "edge_min"), "mm"),
     ("front-curve-wish", ("front_curve_wish",), "D"),
+    ("front-curve", ("front_curve", "curve"), "D"),  # since 1.1
 )
 FRAME = (
     ("a", "mm"),
@@ -56,6 +58,15 @@ FRAME = (
     ("front_curve", "D"),
     ("face_form", "deg"),
     ("groove", "mm"),
+)
+DESIGN = (
+    ("corridor", "mm"),
+    ("near_inset", "mm"),
+    ("segment_width", "mm"),
+    ("segment_depth", "mm"),
+    ("intermediate_depth", "mm"),
+    ("degression", "D"),
+    ("cross_above_prism_point", "mm"),
 )
 WORN = (("vertex_distance", "mm"), ("pantoscopic", "deg"), ("face_form", "deg"))
 
@@ -164,6 +175,11 @@ def _lens(document: dict[str, Any], eye: Eye) -> dict[str, Any]:
         extensions.append(
             _extension("intermediate-addition", valueQuantity=_quantity(written["intermediate_addition"], "D"))
         )
+    if written["near_sphere"] is not None:
+        extensions.append(_extension("near-sphere", valueQuantity=_quantity(written["near_sphere"], "D")))
+    if written["near_prism"] is not None:
+        parts = [_part(n, valueQuantity=_quantity(written["near_prism"][n], "prism dioptre")) for n in ("in", "up")]
+        extensions += _parts("near-prism", parts)
     if written["balance"]:
         extensions.append(_extension("balance-lens", valueBoolean=True))
     if extensions:
@@ -205,7 +221,7 @@ def _request(
         resource |= {"codeCodeableConcept": {"text": words}, "performer": lab}
         if replaces:
             resource["priorRequest"] = replaces
-    notes = [*document["instructions"], *([lens["remark"]] if lens["remark"] else [])]
+    notes = [*document["instructions"], *all_near_notes(document), *([lens["remark"]] if lens["remark"] else [])]
     notes += [f"Confirmed: {r['finding']} {r['reason']} ({r['by']})" for r in document["reasons"]]
     if notes:
         resource["note"] = [{"text": text} for text in notes]
@@ -217,7 +233,7 @@ def _parameters(lens: dict[str, Any]) -> list[dict[str, Any]]:
     for name, path, unit in PARAMETERS:
         value: Any = lens
         for step in path:
-            value = value[step] if value is not None else None
+            value = value.get(step) if value is not None else None
         if value is not None:
             code = {"coding": [{"system": NAMES + "parameter", "code": name}], "text": name.replace("-", " ")}
             found.append({"code": code, "valueQuantity": _quantity(value, unit)})
@@ -242,12 +258,20 @@ def _order_extensions(document: dict[str, Any], eye: Eye, digest: str) -> list[d
         _part("slab-off", valueBoolean=lens["slab_off"]),
         _part("centred-for", valueCode=centration["centred_for"]),
     ]
-    if lens["design"]["corridor"]:
-        said.append(_part("corridor", valueQuantity=_quantity(lens["design"]["corridor"], "mm")))
+    if lens["design"]["code"]:
+        said.append(_part("design-code", valueString=lens["design"]["code"]))
+    said += [
+        _part(name.replace("_", "-"), valueQuantity=_quantity(lens["design"][name], unit))
+        for name, unit in DESIGN
+        if lens["design"][name]
+    ]
     if lens["coating"]:
         said.append(_part("coating", valueString=lens["coating"]))
     if lens["tint"]:
         said.append(_part("tint", valueString=lens["tint"]["name"]))
+        for state in ("clear", "dark"):
+            value = _quantity(lens["tint"][f"transmittance_{state}"], "%")
+            said.append(_part(f"tint-transmittance-{state}", valueQuantity=value))
     boxed = [
         _part(name.replace("_", "-"), valueQuantity=_quantity(frame[name], unit)) for name, unit in FRAME if frame[name]
     ]

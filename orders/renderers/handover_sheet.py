@@ -12,6 +12,7 @@ from orders.handover.points import Saying
 from .words import FAMILIES, NONE, axis, day, moment, power, prism_part
 
 LEFT, RIGHT, BOTTOM = 18.0, PAGE_WIDTH - 18.0, PAGE_HEIGHT - 20.0
+FOOT = 14.0  # mm of room below the rule
 USUAL, LARGE = 11.0, 18.0  # points; 18 is usual for print that partially sighted people read (common practice)
 TITLES = (
     ("what", "What you have"),
@@ -49,7 +50,8 @@ class _Handover:
         sheet.rule(LEFT, 27.0, RIGHT, 27.0, thickness=0.5, colour=PEN)
         self.y = 29.0 + leading(size)
         at = moment(self.on.strftime("%Y-%m-%dT%H:%M:%SZ"), self.branch["time_zone"])
-        self._words(f"{self.client} · {at.split(',')[0]}", bold=True)
+        # the date first: a line that begins with a name written from right to left would turn the date round
+        self._words(f"{at.split(',')[0]} · {self.client}", bold=True)
         lens, frame = self.document["lens"], self.document["frame"]
         what = f"{FAMILIES[lens['design']['family']].capitalize()} lenses, {lens['material']['name']}"
         if lens["coating"]:
@@ -124,5 +126,7 @@ class _Handover:
             words += f" · handed over by {self.by}"
         self.sheet.rule(LEFT, BOTTOM, RIGHT, BOTTOM)
         size = max(9.0, self.size * 0.75)
+        while len(lines := wrap(words, RIGHT - LEFT, size)) * leading(size) > FOOT and size > 5.0:
+            size -= 0.5  # smaller rather than without the telephone number
         with self.sheet.element("P"):
-            self.sheet.lines(LEFT, BOTTOM + leading(size), wrap(words, RIGHT - LEFT, size)[:2], size=size)
+            self.sheet.lines(LEFT, BOTTOM + leading(size), lines, size=size)

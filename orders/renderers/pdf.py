@@ -33,8 +33,21 @@ from orders.document import canonical
 from orders.document import digest as digest_of
 
 from .geometry import geometry_of_document
-from .pdf_words import BODY, HEAD, SMALL, Block, Line, Row, depth, fitting, left_blocks, measured, right_blocks
-from .words import NONE, axis, day, length, moment, person, power, prism_part, prism_resultant
+from .pdf_words import BODY, HEAD, SMALL, Block, Line, Row, continued, depth, fitting, left_blocks, measured, right_blocks
+from .words import (
+    HEIGHT_OF,
+    NONE,
+    axis,
+    day,
+    front_curve_words,
+    length,
+    moment,
+    near_notes,
+    person,
+    power,
+    prism_part,
+    prism_resultant,
+)
 
 Document = dict[str, Any]
 LEFT, RIGHT = 12.0, PAGE_WIDTH - 12.0
@@ -57,19 +70,38 @@ class Cancellation:
 def render(document: Document, *, digest: str | None = None, cancelled: Cancellation | None = None) -> bytes:
     """The order as PDF 1.7, tagged, its fonts embedded.
 
-    `document` has the shape of order-1.0.json; `digest` is the SHA-256 of its canonical text in hexadecimal, printed so that a
+    `document` has the shape of order-1.1.json (or 1.0); `digest` is the SHA-256 of its canonical text in hexadecimal, printed so that a
     paper can be held against the record (None: computed here). The same input gives the same bytes.
     """
-    if digest is None:
-        digest = digest_of(canonical(document))
     number = document["order"]["number"]
     sheet = Sheet(
         title=f"Lens order {number}",
         author=document["branch"]["name"],
         subject=f"Spectacle lenses ordered from {document['lab']['name']}",
-        made_at=datetime.fromisoformat(document["order"]["issued_at"].replace("Z", "+00:00")),
+        made_at=_issued(document),
     )
-    return _Order(sheet, document, digest, cancelled).draw()
+    _Order(sheet, document, digest or digest_of(canonical(document)), cancelled).draw()
+    return sheet.data()
+
+
+def render_many(orders: Sequence[tuple[Document, str, Cancellation | None]]) -> bytes:
+    """Several orders (document, digest, what became of it) one after the other in one PDF, each as `render` sets it."""
+    first = orders[0][0]
+    sheet = Sheet(
+        title=f"{len(orders)} lens orders" if len(orders) > 1 else f"Lens order {first['order']['number']}",
+        author=first["branch"]["name"],
+        subject="Spectacle lenses",
+        made_at=max(_issued(document) for document, _, _ in orders),
+    )
+    for k, (document, digest, cancelled) in enumerate(orders):
+        if k:
+            sheet.next_page()
+        _Order(sheet, document, digest, cancelled).draw()
+    return sheet.data()
+
+
+def _issued(document: Document) -> datetime:
+    return datetime.fromisoformat(document["order"]["issued_at"].replace("Z", "+00:00"))
 
 
 class _Order:
@@ -84,7 +116,8 @@ class _Order:
         self.foot = self._foot_lines()
         self.bottom = FOOT - 4.0 - len(self.foot) * leading(SMALL) - 2.0
 
-    def draw(self) -> bytes:
+    def draw(self) -> None:
+        self.sheet.missing = False  # of this order
         y = self._head()
         y = self._parties(y)
         y = self._banners(y)
@@ -114,7 +147,6 @@ class _Order:
             for x, lines in zip((LEFT, SECOND), columns, strict=True):
                 self._set(x, 30.0, lines)
             self._foot(2 + extra + i, total)
-        return self.sheet.data()
 
     # --- head -----------------------------------------------------------------------------------------------------------
 
@@ -156,7 +188,7 @@ class _Order:
                 if len(names) > 4 or len(names) + len(others) > 8:
                     self.later.append(Block(f"{label}, in full", (Row("", f"{name}\n{rest}"),)))
                     names, others = (
-                        [*names[:3], "… see page 2"] if len(names) > 4 else names,
+                        [*names[:3], "… on a later page"] if len(names) > 4 else names,
                         others[: max(0, 7 - len(names))],
                     )
                 at = self.sheet.lines(x, y + 4.0, names, size=BODY, bold=True)
@@ -182,7 +214,7 @@ class _Order:
         lines = wrap(words, RIGHT - LEFT - 8.0, BODY)
         if len(lines) > 3:
             self.later.append(Block(heading, (Row("", words),)))
-            lines = [*lines[:2], "… in full on page 2"]
+            lines = [*lines[:2], "… in full on a later page"]
         high = 7.0 + (len(lines) - 0.2) * leading(BODY)
         self.sheet.box(LEFT, y - 2.0, RIGHT - LEFT, high, line=colour, thickness=0.6)
         with self.sheet.element("P"):
@@ -207,7 +239,7 @@ class _Order:
                 notes.append(f"{letter} is a balance lens.")
             if ordered is not None and prescribed["sphere"] is not None and not _same(prescribed, ordered):
                 rows.append(("", "prescribed", *_power_cells(prescribed)))
-            notes += _near_notes(letter, prescribed)
+            notes += near_notes(letter, prescribed)
         y = self._table(
             y,
             "Powers (D), axis by ISO 8429 (°), prism (Δ)",
@@ -244,10 +276,19 @@ class _Order:
             read = c["height_as_read"]
             if read and read["reference"] != "box":
                 notes.append(f"{eye[0].upper()} height was read as {length(read['value'])} {read['reference_words']}.")
+        if words := front_curve_words(self.document):
+            notes.append(words)
+        design = self.document["lens"]["design"]
+        if design["family"] != "single_vision" and design["near_inset"] is None:
+            measured_near = any(lens["centration"]["near_pd"] for lens in self.document["lenses"].values())
+            notes.append(
+                ("PD near is as measured; the" if measured_near else "The")
+                + " near inset is reckoned from PD distance, power and working distance."
+            )
         y = self._table(
             y,
-            "Centration from the middle of the nose and in the box (mm); heights above the lower box tangent"
-            + ("; centred for near" if near else ""),
+            "Centration from the middle of the nose and in the box (mm); heights are of the "
+            f"{HEIGHT_OF[design['family']]}, above the lower box tangent" + ("; centred for near" if near else ""),
             (
                 "",
                 "PD\ndistance",
@@ -373,12 +414,12 @@ class _Order:
         for x, lines in zip((LEFT, SECOND), columns, strict=True):
             fits = fitting(lines, room)
             end = self._set(x, y, lines[:fits])
-            kept += lines[fits:]
+            kept += continued(lines, fits, COLUMN)
             free = free if x == SECOND else (x, end)
         # a part that the right column has no room for may still stand below the left one
         fits = fitting(kept, self.bottom - free[1]) if kept and kept[0].heading else 0
         self._set(*free, kept[:fits])
-        self.rest = kept[fits:] + measured(self.later, COLUMN)
+        self.rest = continued(kept, fits, COLUMN) + measured(self.later, COLUMN)
 
     def _set(self, x: float, y: float, lines: list[Line]) -> float:
         """Sets measured lines, those of one row as one paragraph; returns the baseline of a next one."""
@@ -402,12 +443,13 @@ class _Order:
         """The lines that are left, in two columns a page."""
         pages: list[list[list[Line]]] = []
         while lines:
-            columns = []
+            columns, at = [], 0
             for _ in range(2):
-                fits = fitting(lines, self.bottom - 30.0) if lines else 0
-                columns.append(lines[:fits])
-                lines = lines[fits:]
+                fits = fitting(lines[at:], self.bottom - 30.0) if lines[at:] else 0
+                columns.append(lines[at : at + fits])
+                at += fits
             pages.append(columns)
+            lines = continued(lines, at, COLUMN)
         return pages
 
     # --- foot -----------------------------------------------------------------------------------------------------------
@@ -426,7 +468,7 @@ class _Order:
         lines = wrap(words, RIGHT - LEFT, SMALL + 0.6)
         if len(lines) > 3:
             self.later.append(Block("Who answers for it", (Row("", words),)))
-            lines = [*lines[:2], "… in full on page 2"]
+            lines = [*lines[:2], "… in full on a later page"]
         return lines
 
     def _foot(self, page: int, pages: int) -> None:
@@ -437,8 +479,10 @@ class _Order:
         with self.sheet.element("P"):
             self.sheet.text(LEFT, FOOT, f"SHA-256 of the order {self.digest}", size=6.2, colour=SOFT)
         if self.sheet.missing:
-            self.sheet.text(RIGHT - 24.0, FOOT, "□ a sign this type does not have", size=6.2, colour=SOFT, anchor="end")
-        self.sheet.text(RIGHT, FOOT, f"page {page} of {pages}", size=SMALL, anchor="end")
+            self.sheet.text(RIGHT - 36.0, FOOT, "□ a sign this type does not have", size=6.2, colour=SOFT, anchor="end")
+        more = page < pages  # who holds this page only has to see that it is not all
+        words = f"page {page} of {pages}" + (", continues" if more else "")
+        self.sheet.text(RIGHT, FOOT, words, size=BODY if more else SMALL, bold=more, anchor="end")
 
 
 # --- cells --------------------------------------------------------------------------------------------------------------
@@ -473,19 +517,6 @@ def _form(lens: Document) -> tuple[Decimal, Decimal, Decimal | None]:
     if cylinder > 0:
         return sphere + cylinder, -cylinder, (along + 90) % 180
     return sphere, cylinder, along % 180
-
-
-def _near_notes(letter: str, prescribed: Document) -> list[str]:
-    notes = []
-    if prescribed["intermediate_addition"] is not None:
-        notes.append(f"{letter} intermediate addition {power(prescribed['intermediate_addition'])}.")
-    if prescribed["near_sphere"] is not None:
-        notes.append(f"{letter} near sphere written {power(prescribed['near_sphere'])}.")
-    if prescribed["near_prism"] is not None:
-        prism = prescribed["near_prism"]
-        parts = [t for t in (prism_part(prism["horizontal"]), prism_part(prism["vertical"])) if t != NONE]
-        notes.append(f"{letter} near prism prescribed {', '.join(parts) or 'none'}.")
-    return notes
 
 
 def _decentration(text: str | None) -> str:

@@ -103,6 +103,17 @@ def fitting(lines: list[Line], room: float) -> int:
     return count
 
 
+def continued(lines: list[Line], at: int, room: float) -> list[Line]:
+    """The lines from `at` on as they stand on another page: a part that is broken has its heading again."""
+    rest = lines[at:]
+    if not rest or rest[0].heading:
+        return rest
+    heading = next((line.row.text for line in reversed(lines[:at]) if line.heading), "")
+    if not heading:
+        return rest
+    return [*measured([Block(f"{heading.removesuffix(', continued')}, continued", ())], room, rest[0].size), *rest]
+
+
 def left_blocks(d: Document) -> list[Block]:
     return [_lens(d), _frame(d)]
 
@@ -183,7 +194,6 @@ def _frame(d: Document) -> Block:
         f"{power(f['front_curve'])} D" if f["front_curve"] else "",
         f"face form {_percent(f['face_form'])}°" if f["face_form"] else "",
     ]
-    points = "; ".join(f"x {_signed(p['x'])} y {_signed(p['y'])} Ø {length(p['diameter'])}" for p in f["drill_points"])
     rows = [
         Row("frame", f["name"] + (" (client's own)" if f["own"] else ""), True),
         *_rows(
@@ -193,14 +203,20 @@ def _frame(d: Document) -> Block:
             ("rim to bevel", f"{length(f['groove'])} mm a side" if f["groove"] else None),
             ("front curve", ", ".join(t for t in curve if t) or None),
             ("side", f"{length(f['side'])} mm" if f["side"] else None),
-            ("drill points, mm", points or None),
         ),
+        *_drilled(f["drill_points"]),
     ]
     return Block("Frame", tuple(rows))
 
 
-def _signed(text: str) -> str:
-    return length(text) if text.startswith("-") else "+" + length(text)
+def _drilled(points: list[dict[str, str]]) -> Iterator[Row]:
+    """A line a hole, in words: a sign that is read from the wrong side spoils two lenses."""
+    if points:
+        yield Row("drilled, mm", "both lenses alike, from the boxed centre of each:")
+    for k, p in enumerate(points, 1):
+        across = f"{length(p['x'].lstrip('-'))} {'temporal' if p['x'].startswith('-') else 'nasal'}"
+        along = f"{length(p['y'].lstrip('-'))} {'down' if p['y'].startswith('-') else 'up'}"
+        yield Row(f"hole {k}", f"{across}, {along}, Ø {length(p['diameter'])}")
 
 
 def _worn(d: Document) -> Block:

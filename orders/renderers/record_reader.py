@@ -12,15 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from dispensing.optics.trace_files import Traces
 from orders.renderers.record_labels import LONGEST_RECORD, NOT_KNOWN, WRITTEN, Label
 
 LARGEST = 200_000  # bytes
-FEWEST_POINTS, MOST_POINTS = 8, 4000
-MOST_RADIUS = 10_000  # 0.01 mm
 
 _RECORD = re.compile(r"(_?[A-Z][A-Z0-9]{0,7})=([ -<>-~]*)")  # printable ASCII, no second "="
 _NUMBER = re.compile(r"[+-]?[0-9]{1,5}(?:\.[0-9]{1,4})?")
-_WHOLE = re.compile(r"[0-9]{1,5}")
 _JOB = re.compile(r"[A-Za-z0-9-]{1,24}")
 
 Value = Decimal | str | None
@@ -61,7 +59,7 @@ def read(data: bytes) -> Records:
         raise RecordError(f"More than {LARGEST} bytes.")
     once: dict[str, tuple[int, str]] = {}
     repeated: dict[str, list[tuple[str, ...]]] = {}
-    traces = _Traces()
+    traces = Traces(RecordError)
     passed_over: set[str] = set()
     for number, name, value in _lines(data):
         label = WRITTEN.get(name)
@@ -101,41 +99,6 @@ def _lines(data: bytes) -> Iterator[tuple[int, str, str]]:
         if found is None:
             raise RecordError("Not LABEL=value in printable ASCII.", number)
         yield number, found[1], found[2]
-
-
-class _Traces:
-    """Collects TRCFMT and the R records that belong to it; counts."""
-
-    def __init__(self) -> None:
-        self.done: dict[str, tuple[int, ...]] = {}
-        self.eye, self.wanted, self.radii = "", 0, list[int]()
-
-    def begin(self, value: str, line: int) -> None:
-        fields = value.split(";")
-        if len(fields) != 5 or fields[0] != "1" or fields[2] != "E" or fields[3] not in ("R", "L") or fields[4] != "F":
-            raise RecordError("A trace is read in the form 1;points;E;eye;F only.", line)
-        if not _WHOLE.fullmatch(fields[1]) or not FEWEST_POINTS <= int(fields[1]) <= MOST_POINTS:
-            raise RecordError(f"A trace has {FEWEST_POINTS} to {MOST_POINTS} points.", line)
-        if fields[3] in self.done:
-            raise RecordError(f"A second trace of the eye {fields[3]}.", line)
-        self.eye, self.wanted, self.radii = fields[3], int(fields[1]), []
-
-    def more(self, value: str, line: int) -> None:
-        if not self.eye:
-            raise RecordError("Radii that no TRCFMT announces.", line)
-        for text in value.split(";"):
-            if not _WHOLE.fullmatch(text) or not 1 <= int(text) <= MOST_RADIUS:
-                raise RecordError(f"A radius is a whole number from 1 to {MOST_RADIUS}.", line)
-            self.radii.append(int(text))
-        if len(self.radii) > self.wanted:
-            raise RecordError(f"More radii than the {self.wanted} announced.", line)
-        if len(self.radii) == self.wanted:
-            self.done[self.eye] = tuple(self.radii)
-            self.eye = ""
-
-    def between(self, line: int) -> None:
-        if self.eye:
-            raise RecordError(f"{len(self.radii)} radii where {self.wanted} were announced.", line)
 
 
 def _pieces(name: str, value: str, number: int, line: int) -> tuple[str, ...]:

@@ -9,16 +9,19 @@ text back. Two decisions keep a lens from being made wrong by it:
   are not written under the standard labels, so that no program compensates a second time;
 * a single vision lens that is centred for near has NPD and no IPD, and the other way round.
 
-Words are made ASCII (letters lose their accents, what has no ASCII form becomes "~"), and the separators and control characters in
+Words are made ASCII (letters lose their accents, a minus or a decimal comma keeps its meaning, what has no ASCII form becomes "~"), and
+the separators and control characters in
 them become spaces: words typed by somebody can never begin a record.
 """
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import Any
 
 from orders.renderers.record_labels import LONGEST_RECORD, RESERVED, WRITTEN
+from orders.renderers.words import all_near_notes
 
 MEDIA_TYPE = "text/plain; charset=us-ascii"
 PROFILE = "UNVERIFIED;1"
@@ -35,10 +38,27 @@ class CannotWrite(ValueError):
     """Record text has no way to say this order without misleading a machine."""
 
 
+# what says something about a figure, or only looks another way, has an ASCII form
+_ASCII = str.maketrans(
+    dict.fromkeys("−–—‒‐‑⁃﹣－", "-")
+    | dict.fromkeys("‘’ʼ′", "'")
+    | dict.fromkeys("“”„″", '"')
+    | {"×": "x", "±": "+/-", "⁄": "/", "∕": "/"}
+)
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")  # a comma is reserved, and a space would make two figures of one
+_FRACTION = re.compile("(?<=[0-9])(?=[¼-¾⅐-⅟↉])")
+_RAISED = re.compile("(?<![⁰¹²³⁴-⁹⁺⁻])(?=[⁰¹²³⁴-⁹⁺⁻])")
+
+
+def _spread(text: str) -> str:
+    """Unicode's own decomposition would make 11/2 of 1½ and 102 of 10²: a fraction stands apart, a raised digit has its mark."""
+    return _FRACTION.sub(" ", _RAISED.sub("^", text))
+
+
 def ascii_words(text: str, longest: int = 1000) -> str:
     """Printable ASCII without the reserved characters; white space and control characters become single spaces."""
     plain = []
-    for char in unicodedata.normalize("NFKD", text):
+    for char in _DECIMAL_COMMA.sub(".", unicodedata.normalize("NFKD", _spread(text).translate(_ASCII)).translate(_ASCII)):
         if unicodedata.combining(char):
             continue
         if char.isspace() or unicodedata.category(char)[0] in "CZ" or char in RESERVED:
@@ -206,7 +226,7 @@ def render(document: dict[str, Any], *, digest: str) -> bytes:
         ("_DLCOAT", lens["coating"] or ""),
         ("_DLTINT", said),
         ("_DLREM", lens["remark"]),
-        ("_DLSAY", " ".join(document["instructions"])),
+        ("_DLSAY", " ".join((*document["instructions"], *all_near_notes(document)))),
     ):
         out += _pieces(label, text)
     if frame["outline"]:

@@ -12,8 +12,10 @@ from .words import (
     FAMILIES,
     MOUNTS,
     NONE,
+    all_near_notes,
     axis,
     day,
+    front_curves,
     length,
     moment,
     person,
@@ -48,7 +50,7 @@ class Summary:
     frame: tuple[tuple[str, str], ...]
     worn: tuple[tuple[str, str], ...]
     people: tuple[tuple[str, str], ...]
-    instructions: tuple[str, ...]
+    instructions: tuple[str, ...]  # and what was prescribed for near besides the addition
     reasons: tuple[dict[str, str], ...]
     remark: str
 
@@ -106,7 +108,7 @@ def summary(document: dict[str, Any]) -> Summary:
             ("Issued by", person(people["issued_by"])),
             ("Issued", moment(document["order"]["issued_at"], zone)),
         ),
-        instructions=tuple(document["instructions"]),
+        instructions=(*document["instructions"], *all_near_notes(document, intermediate=False)),
         reasons=tuple(document["reasons"]),
         remark=lens["remark"],
     )
@@ -163,6 +165,7 @@ def _places(document: dict[str, Any]) -> tuple[PlaceRow, ...]:
             return NONE
         return f"{length(got['value'])} {got['reference_words']}"
 
+    curves = front_curves(document)
     rows = [
         PlaceRow("Centred for", right["centration"]["centred_for"], left["centration"]["centred_for"], ""),
         row("PD far, from the nose", "centration", "far_pd"),
@@ -177,6 +180,7 @@ def _places(document: dict[str, Any]) -> tuple[PlaceRow, ...]:
         row("Blank needed, least", "blank", "needed"),
         row("Centre, least", "thickness", "centre_min"),
         row("Edge, least", "thickness", "edge_min"),
+        PlaceRow("Front curve", curves.get("right", NONE), curves.get("left", NONE), ""),
         PlaceRow("Front curve wished", power(right["front_curve_wish"]), power(left["front_curve_wish"]), "D"),
     ]
     return tuple(r for r in rows if (r.right, r.left) != (NONE, NONE))

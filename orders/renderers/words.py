@@ -19,6 +19,14 @@ FAMILIES = {
     "progressive": "progressive",
     "degressive": "degressive",
 }
+HEIGHT_OF = {  # which point of the lens its height is that of
+    "single_vision": "centration point",
+    "round_bifocal": "segment top",
+    "flat_top_bifocal": "segment top",
+    "trifocal": "segment top",
+    "progressive": "fitting cross",
+    "degressive": "fitting cross",
+}
 MOUNTS = {"full_rim": "full rim, bevel", "grooved": "grooved (supra)", "drilled": "drilled (rimless)"}
 COMPENSATIONS = {
     "none": "as prescribed, not compensated",
@@ -59,6 +67,29 @@ def prism_resultant(prism: dict[str, Any]) -> str:
     return NONE if resultant["base_angle"] is None else f"{resultant['amount']} base {axis(resultant['base_angle'])}"
 
 
+def near_notes(letter: str, prescribed: dict[str, Any], *, intermediate: bool = True) -> list[str]:
+    """What is prescribed for near or between besides the addition, a sentence each: no form of an order has columns for it."""
+    notes = []
+    if intermediate and prescribed["intermediate_addition"] is not None:
+        notes.append(f"{letter} intermediate addition {power(prescribed['intermediate_addition'])}.")
+    if prescribed["near_sphere"] is not None:
+        notes.append(f"{letter} near sphere written {power(prescribed['near_sphere'])}.")
+    if prescribed["near_prism"] is not None:
+        prism = prescribed["near_prism"]
+        parts = [t for t in (prism_part(prism["horizontal"]), prism_part(prism["vertical"])) if t != NONE]
+        notes.append(f"{letter} near prism prescribed {', '.join(parts) or 'none'}.")
+    return notes
+
+
+def all_near_notes(document: dict[str, Any], *, intermediate: bool = True) -> list[str]:
+    """Those of both eyes."""
+    return [
+        note
+        for eye, lens in sorted(document["lenses"].items(), reverse=True)  # right first
+        for note in near_notes(eye[0].upper(), lens["prescribed"], intermediate=intermediate)
+    ]
+
+
 def day(text: str | None) -> str:
     """ "3 Nov 2026"."""
     if text is None:
@@ -83,3 +114,26 @@ def person(who: dict[str, Any] | None) -> str:
         return NONE
     detail = ", ".join(part for part in (who["role"], who["registration_number"]) if part)
     return f"{who['name']} ({detail})" if detail else str(who["name"])
+
+
+CURVE_FROM = {"stated": "as wished", "maker": "maker's table", "rule": "assumed"}
+
+
+def front_curves(document: dict[str, Any]) -> dict[str, str]:
+    """“4.25 D, maker's table” for each eye whose curve is known; nothing in an order of version 1.0, which says none."""
+    said = {}
+    for eye, lens in document["lenses"].items():
+        found = lens.get("front_curve")
+        if found is not None:
+            said[eye] = f"{found['curve'].replace('-', '−')} D, {CURVE_FROM[found['from']]}"
+    return said
+
+
+def front_curve_words(document: dict[str, Any]) -> str:
+    """One sentence for both lenses; "" where there is nothing to say, or nothing but the wish that stands beside it."""
+    said = front_curves(document)
+    if not said or all(words.endswith(CURVE_FROM["stated"]) for words in said.values()):
+        return ""
+    if len(said) == 2 and len(set(said.values())) == 1:
+        return f"Front curve {said['right']}."
+    return "Front curve " + "; ".join(f"{eye[0].upper()} {said[eye]}" for eye in ("right", "left") if eye in said) + "."

@@ -4,8 +4,7 @@ Pure. Held against each other: the prescription, the order, what was measured on
 before. Nothing is concluded: the list suggests where to look first, the dispenser decides. Frame of reference and units as in
 `orders.document`. A difference for which something is not known is left out, never taken as nil.
 
-What people notice (`NOTICED`) are single figures for something that varies from person to person: published where a source is named,
-otherwise common practice. They order the list; they are no limits.
+What people notice is in `noticed`.
 """
 
 from __future__ import annotations
@@ -19,53 +18,19 @@ from dispensing.case import EYES, SEGMENTED, Eye, Pair
 from dispensing.optics.chromatic import blur_at_gaze
 from dispensing.optics.errors import OpticsError
 from dispensing.optics.magnification import difference_percent, lens_magnification
-from dispensing.optics.notation import format_lens, format_mm
+from dispensing.optics.notation import format_lens, format_mm, format_power
 from dispensing.optics.power import Power
 from dispensing.optics.prism import Prism, net, prism_at, prism_from_decentration
 from dispensing.optics.thickness import base_curve
 from dispensing.optics.tilt import effect_at_eye
 from dispensing.optics.vertex import curve_in_index
-from orders.receipt.verdict import OrderedLens, Readings, ordered_lens
+from orders.receipt.verdict import OrderedLens, Readings, coupled, ordered_lens
+from orders.returns.noticed import EXPLAINS, NOTICED
 
 LEAST = 0.2  # of what is noticed: less is not worth a line
 READING_DEPTH = 10.0  # mm below the distance centre; common practice 8 to 12
 SIDE_GAZE = 20.0  # degrees
 ROTATION_MM = 27.0  # back vertex to the eye's centre of rotation; 25 to 27 in textbooks
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    value: float
-    unit: str
-    source: str
-
-
-NOTICED: dict[str, Notice] = {
-    "prism_v": Notice(1.0, "Δ", "vertical prism not long borne: about 1 Δ (McCarthy, continuing education, UK)"),
-    "prism_h": Notice(3.0, "Δ", "horizontal prism: about 3 Δ (UK rule of thumb); base out is borne better"),
-    "power": Notice(0.25, "D", "about a quarter dioptre of blur (common practice)"),
-    "change": Notice(0.75, "D", "a change of three quarters of a dioptre or more is felt by many (common practice)"),
-    "size_between": Notice(3.0, "%", "unequal images trouble from 3 to 5 % (textbook, from memory)"),
-    "size_change": Notice(3.0, "%", "change of size against the pair before (common practice)"),
-    "reading_drop": Notice(16.0, "mm", "30 degrees of lowering is about as far as one reads at ease (common practice)"),
-    "cross_high": Notice(2.0, "mm", "fitting cross above the pupil: far is looked at through addition (common practice)"),
-    "cross_aside": Notice(2.0, "mm", "corridor beside the line of sight (common practice)"),
-    "segment_shift": Notice(2.0, "mm", "segment higher or lower than it was measured (common practice)"),
-    "chromatic": Notice(0.1, "Δ", "transverse chromatic aberration from 0.1 Δ (Jalie, textbook, from memory)"),
-}
-_EXPLAINS: dict[str, tuple[str, ...]] = {
-    "prism_v": ("double", "tired", "posture", "swim"),
-    "prism_h": ("double", "tired", "far_blurred"),
-    "power": ("far_blurred", "near_blurred", "one_eye", "tired"),
-    "change": ("swim", "slant", "size", "tired", "far_blurred", "near_blurred"),
-    "size_between": ("size", "tired", "double", "slant"),
-    "size_change": ("size", "swim"),
-    "reading_drop": ("near_blurred", "posture", "tired"),
-    "cross_high": ("far_blurred", "posture", "swim"),
-    "cross_aside": ("side_blurred", "near_blurred", "tired"),
-    "segment_shift": ("near_blurred", "posture", "far_blurred"),
-    "chromatic": ("fringes", "side_blurred"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,9 +60,20 @@ class Before:
     left: Power
     vertex: float | None = None
     said: str = ""  # where this is known from
+    lenses: Pair[OrderedLens] | None = None  # as they were ordered, where that is known
+    read: Readings | None = None  # as they were measured, where they were
 
     def of(self, eye: Eye) -> Power:
         return self.right if eye == "right" else self.left
+
+    def add(self, eye: Eye) -> float | None:
+        if self.read is not None:
+            return self.read.of(eye).add
+        return self.lenses.of(eye).add if self.lenses else None
+
+    def place(self, eye: Eye, name: str) -> float | None:
+        """ "pd" or "height" as ordered, mm."""
+        return getattr(self.lenses.of(eye), name) if self.lenses else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +131,7 @@ class _Comparison:
             self._made,
             self._at_the_eye,
             self._change,
+            self._addition,
             self._size,
             self._reading,
             self._places,
@@ -177,7 +154,7 @@ class _Comparison:
         n = NOTICED[kind]
         return Candidate(
             code=code, kind=kind, title=title, size=abs(size), unit=n.unit, noticed=n.value, source=n.source, figures=figures,
-            try_this=try_this, explains=_EXPLAINS[kind], fits=bool(self.said & set(_EXPLAINS[kind])),
+            try_this=try_this, explains=EXPLAINS[kind], fits=bool(self.said & set(EXPLAINS[kind])),
         )  # fmt: skip
 
     # --- where the eyes are now ---------------------------------------------------------------------------------------------
@@ -195,6 +172,8 @@ class _Comparison:
             return  # a segment's height says nothing of the distance centre
         (rx, ry), (lx, ly) = self._moved("right"), self._moved("left")
         known_x, known_y = rx is not None and lx is not None, ry is not None and ly is not None
+        if coupled(lenses.right) or coupled(lenses.left):  # each way needs both: what was not measured is not taken as nil
+            known_x = known_y = known_x and known_y
         if not known_x and not known_y:
             return
         got = net(
@@ -243,7 +222,10 @@ class _Comparison:
         vertex = self.now.vertex if self.now.vertex is not None else _number(worn["vertex_distance"])
         panto = self.now.pantoscopic if self.now.pantoscopic is not None else _number(worn["pantoscopic"])
         face = self.now.face_form if self.now.face_form is not None else _number(worn["face_form"])
-        if tested is None or vertex is None:
+        if tested is None:
+            yield from self._moved_since_ordered(vertex, panto, face)
+            return
+        if vertex is None:
             return
         for eye in EYES:
             lens, written = self.lens(eye), self.document["lenses"][eye]["prescribed"]
@@ -254,11 +236,38 @@ class _Comparison:
                 lens, pantoscopic=panto or 0.0, face_form=face or 0.0, index=self.index, eye=eye,
                 fitted_vertex_mm=vertex, tested_vertex_mm=tested,
             )  # fmt: skip
+            tilt = "a tilt not known" if panto is None else f"{panto:g}° tilt"
+            wrap = "a wrap not known" if face is None else f"{face:g}° wrap"
             yield self._candidate(
                 f"at_eye_{eye}", "power", f"{eye.capitalize()} eye: what reaches it against the prescription",
                 got.distance_from(want),
-                f"{format_lens(lens)} at {vertex:g} mm, {panto or 0:g}° tilt and {face or 0:g}° wrap acts as {format_lens(got)}; "
+                f"{format_lens(lens)} at {vertex:g} mm, {tilt} and {wrap} acts as {format_lens(got)}; "
                 f"prescribed {format_lens(want)} at {tested:g} mm.",
+                "Set distance and tilt as they were measured; if they cannot be, order for how it is worn.",
+            )  # fmt: skip
+
+    def _moved_since_ordered(self, vertex: float | None, panto: float | None, face: float | None) -> Iterator[Candidate]:
+        """Where the distance of the test is not known: what today's distance and tilt change against those it was ordered for."""
+        worn = self.document["as_worn"]
+        meant = _number(worn["vertex_distance"])
+        if meant is None or vertex is None:
+            return
+        was = (_number(worn["pantoscopic"]), _number(worn["face_form"]))
+        was = (was[0] if was[0] is not None else panto, was[1] if was[1] is not None else face)
+        for eye in EYES:
+            lens = self.lens(eye)
+            if lens is None:
+                continue
+            then, now = (
+                effect_at_eye(
+                    lens, pantoscopic=p or 0.0, face_form=f or 0.0, index=self.index, eye=eye, fitted_vertex_mm=v, tested_vertex_mm=meant
+                )
+                for v, p, f in ((meant, *was), (vertex, panto, face))
+            )  # fmt: skip
+            yield self._candidate(
+                f"moved_{eye}", "power", f"{eye.capitalize()} eye: what another distance and tilt change", now.distance_from(then),
+                f"Ordered to act at {meant:g} mm as {format_lens(then)}; at {vertex:g} mm and today’s tilt it acts as {format_lens(now)}. "
+                "At which distance the test was done is not known.",
                 "Set distance and tilt as they were measured; if they cannot be, order for how it is worn.",
             )  # fmt: skip
 
@@ -277,6 +286,22 @@ class _Comparison:
                     "Compare with the old pair on; if the new power is the trouble, ask the prescriber.",
                 )  # fmt: skip
 
+    def _addition(self) -> Iterator[Candidate]:
+        for eye in EYES:
+            want, got = self.ordered.of(eye).add, self.readings.of(eye).add
+            if want is not None and got is not None:
+                yield self._candidate(
+                    f"made_add_{eye}", "add", f"{eye.capitalize()} addition: made against ordered", got - want,
+                    f"Ordered {format_power(want)}, found {format_power(got)}.", "Measure the addition again, front against the stop.",
+                )  # fmt: skip
+            now, old = got if got is not None else want, self.before.add(eye) if self.before else None
+            if now is not None and old is not None:
+                yield self._candidate(
+                    f"change_add_{eye}", "add_change", f"{eye.capitalize()} addition: change from the pair before", now - old,
+                    f"Before {format_power(old)}, now {format_power(now)}.",
+                    "Ask at which distance they read and work; if it is another one, ask the prescriber.",
+                )  # fmt: skip
+
     def _magnified(self, power: Power, vertex: float, front: float | None, centre: float | None) -> float:
         curve = front if front is not None else base_curve(power.sphere, power.cylinder)
         thick = centre if centre is not None else 2.0 + max(0.0, 0.6 * power.mean_sphere)
@@ -292,22 +317,24 @@ class _Comparison:
             return
         seen = {}
         for eye in EYES:
-            front = _number(self.document["lenses"][eye]["front_curve_wish"])
+            lens = self.document["lenses"][eye]
+            front = _number(lens["front_curve_wish"] or (lens.get("front_curve") or {}).get("curve"))
             seen[eye] = self._magnified(lenses.of(eye), vertex, front, self.readings.of(eye).centre_thickness)
         between = difference_percent(seen["right"], seen["left"])
+        old = (
+            {eye: self._magnified(b.of(eye), b.vertex or vertex, None, None) for eye in EYES} if (b := self.before) else {}
+        )
+        borne = f" The pair before: {abs(difference_percent(old['right'], old['left'])):.1f} %." if old else ""
         yield self._candidate(
             "size_between", "size_between", "Unequal size between the eyes", between,
-            f"Right {100 * (seen['right'] - 1):+.1f} %, left {100 * (seen['left'] - 1):+.1f} % at {vertex:g} mm, usual curves and "
-            "thickness where none are known.",
+            f"Right {_percent(seen['right'])}, left {_percent(seen['left'])} at {vertex:g} mm, usual curves and "
+            f"thickness where none are known.{borne}",
             "Equal curves and thickness, a shorter distance from the eyes; contact lenses where it stays.",
         )  # fmt: skip
-        if self.before is None:
-            return
-        for eye in EYES:
-            old = self._magnified(self.before.of(eye), self.before.vertex or vertex, None, None)
+        for eye, was in old.items():
             yield self._candidate(
                 f"size_change_{eye}", "size_change", f"{eye.capitalize()} eye: change of size from the pair before",
-                difference_percent(seen[eye], old), f"{100 * (old - 1):+.1f} % before, {100 * (seen[eye] - 1):+.1f} % now.",
+                difference_percent(seen[eye], was), f"{_percent(was)} before, {_percent(seen[eye])} now.",
                 "Explain and give it two weeks; set the distance from the eyes as it was before.",
             )  # fmt: skip
 
@@ -318,10 +345,14 @@ class _Comparison:
         if lenses is None or self.document["lens"]["slab_off"]:
             return
         below = net(*(prism_at(lenses.of(eye), 0.0, -READING_DEPTH, eye) for eye in EYES))
+        borne = ""
+        if self.before is not None:
+            old = net(*(prism_at(self.before.of(eye), 0.0, -READING_DEPTH, eye) for eye in EYES))
+            borne = f" The pair before: {abs(old.vertical):.2f} Δ."
         yield self._candidate(
             "reading_prism", "prism_v", "Vertical prism where one reads", below.vertical,
             f"{READING_DEPTH:g} mm below the centres the lenses differ by {abs(below.vertical):.2f} Δ: more than nil wherever the vertical "
-            "powers differ.",
+            f"powers differ.{borne}",
             "A pair for near alone, lowered centres, or slab-off.",
         )  # fmt: skip
 
@@ -373,6 +404,10 @@ class _Comparison:
 
 def _number(text: str | None) -> float | None:
     return None if text is None else float(text)
+
+
+def _percent(magnification: float) -> str:
+    return f"{100 * (magnification - 1):+.1f} %".replace("-", "−")
 
 
 def _way(x: float | None, y: float | None) -> str:

@@ -21,8 +21,8 @@ def size_bar(ratio: float, title: str) -> Picture:
     return Picture(-0.5, -3.0, WIDTH + 1.0, 6.0, tuple(shapes), f"{title}: {ratio:.1f} times what people notice.")
 
 
-def share_bar(low: float, value: float, high: float, top: float, title: str) -> Picture:
-    """A rate with its interval, both as shares of 1; `top` is the share at the right end."""
+def share_bar(low: float, value: float, high: float, top: float, title: str, middle: float | None = None) -> Picture:
+    """A rate with its interval, both as shares of 1; `top` is the share at the right end, `middle` the rate of all together."""
     scale = WIDTH / max(top, 1e-6)
     a, m, b = (min(v, top) * scale for v in (low, value, high))
     shapes: list[Shape] = [
@@ -30,6 +30,8 @@ def share_bar(low: float, value: float, high: float, top: float, title: str) -> 
         Path("spread", ((a, -1.6), (b, -1.6), (b, 1.6), (a, 1.6)), closed=True, name="interval"),
         Path("datum", ((m, -2.4), (m, 2.4)), name="rate"),
     ]
+    if middle is not None and middle <= top:
+        shapes.insert(0, Path("limit", ((middle * scale, -3.0), (middle * scale, 3.0))))
     return Picture(
         -0.5, -3.0, WIDTH + 1.0, 6.0, tuple(shapes), f"{title}: {value:.1%}, 95 % interval {low:.1%} to {high:.1%}."
     )

@@ -19,6 +19,13 @@ COMPLAINTS: dict[str, str] = {
     "looks": "Does not like how they look",
     "damage": "Scratched, broken, coating worn",
 }
+# what no difference of powers and places explains: where to look instead (common practice)
+LOOK_AT: dict[str, str] = {
+    "reflections": "Look at the coating on both sides, and whether the curves are flatter or steeper than before.",
+    "slides": "Look at the bridge, the bends behind the ears, the weight; then measure anew: what slid has moved the lenses too.",
+    "looks": "Look at size, thickness and shape with them; compare lenses and frames before anything is ordered.",
+    "damage": "Look at the pair under the lamp: how it came about decides who bears it.",
+}
 CAUSES: dict[str, str] = {
     "measurement": "Measured wrongly",
     "fit": "Fit of the frame",

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 from django import template
 from django.utils.html import format_html_join
 from django.utils.safestring import SafeString
 
 from orders.models import OrderEvent
+from orders.renderers.words import day
+from orders.unlike_words import what
 
 register = template.Library()
 
@@ -32,12 +37,42 @@ WORDS = {
     "collected": "Collected",
     "return_visit": "The client came back",
     "return_decided": "Return visit decided",
+    "sheet_printed": "Sheet printed",
+    "label_printed": "Tray label printed",
+    "sheet_fetched": "Sheet fetched by the lab",
 }
 
 
 @register.filter
 def event_words(event: OrderEvent) -> str:
     return WORDS.get(event.kind, event.kind.replace("_", " "))
+
+
+@register.filter
+def on_day(text: str) -> str:
+    """A day of the trace, kept as "2026-12-14", as it is written elsewhere on the page; anything else as it is."""
+    try:
+        return day(text)
+    except ValueError:
+        return text
+
+
+@register.filter
+def value_words(path: str) -> str:
+    """The value of a document that a lab asks about, in the words of the trade: "lenses.right.ordered.axis"."""
+    return what(path) if path.isascii() and " " not in path else path
+
+
+@register.filter
+def beside(names: Sequence[Any], values: Sequence[Any]) -> list[tuple[Any, Any]]:
+    """Two lists side by side."""
+    return list(zip(names, values, strict=True))
+
+
+@register.filter
+def of(found: Mapping[Any, Any], key: Any) -> Any:
+    """What a mapping has under a key; nothing where it has none."""
+    return found.get(key, "")
 
 
 @register.filter

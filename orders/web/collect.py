@@ -22,6 +22,7 @@ from orders.web.receive import order_of
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.web.fields import Field
+from practice.words import number_in
 
 ACUITY = (("right", "Right eye"), ("left", "Left eye"), ("both", "Both eyes"), ("near", "Near, both"))
 
@@ -47,7 +48,7 @@ def collect_page(request: HttpRequest, number: str) -> HttpResponse:
                 advice=request.POST.getlist("advice"),
                 cautions=request.POST.getlist("cautions"),
                 remark=request.POST.get("remark", ""),
-                version=int(version) if version.isascii() and version.isdecimal() and len(version) < 10 else None,
+                version=number_in(version),
             )
         except Invalid as problem:
             errors = problem.errors

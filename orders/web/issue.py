@@ -22,8 +22,14 @@ from orders.renderers.summary import summary
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.web.fields import Field
+from practice.web.seen import opened
+from practice.words import number_in
 
 NOT_YET = "–"  # stands where the number will be
+NOT_AS_SIGNED = (
+    "What would be sent is not what was signed: since then something in the catalogue, the branch’s rules or the program has changed. "
+    "Let it be returned, put forward and signed again."
+)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -32,6 +38,7 @@ def issue_page(request: HttpRequest, reference: str) -> HttpResponse:
         access.scoped(Dispense.objects.select_related("client", "branch", "group", "dispenser"), request.user),
         reference=reference,
     )
+    opened(request, dispense.client, f"dispense {dispense.reference}")
     errors: dict[str, str] = {}
     trouble = ""
     if request.method == "POST":
@@ -45,7 +52,7 @@ def issue_page(request: HttpRequest, reference: str) -> HttpResponse:
                     actor=request.user,  # type: ignore[arg-type]
                     dispense=dispense,
                     lab=lab,
-                    version=int(version) if version.isascii() and version.isdecimal() and len(version) < 10 else 0,
+                    version=number_in(version) or 0,
                 )
             except Invalid as problem:
                 errors = problem.errors
@@ -89,18 +96,21 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
     }
     context["errors"] = [f for f in [context["lab_field"]] if f.error]
     if labs:
+        by: dict[str, Any] = {
+            "dispense": dispense,
+            "lab": next((each for each in labs if each.code == chosen), labs[0]),
+            "actor": request.user,
+            "replaces": context["replaces"],
+        }
         try:
-            document = issue.document_for(
-                dispense=dispense,
-                found=found,
-                lab=next((each for each in labs if each.code == chosen), labs[0]),
-                actor=request.user,  # type: ignore[arg-type]
-                number=NOT_YET,
-                replaces=context["replaces"],
-            )
+            document = issue.document_for(**by, found=found, number=NOT_YET)
         except Refused as problem:
             context["no"] = context["no"] or problem.message
         else:
+            other = issue.unlike_signed(**by, content=document)
+            if other is not None and not context["no"]:
+                context["no"] = NOT_AS_SIGNED if other.differences else "" if trouble == other.message else other.message
+                context["unlike"] = other.differences
             context |= {
                 "document": document,
                 "summary": summary(document),

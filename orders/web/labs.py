@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
@@ -21,14 +22,15 @@ from django.views.decorators.http import require_POST, require_safe
 
 from orders import labs
 from orders.models import Lab, LabToken, Webhook
-from orders.webhooks import deliver, outbox
+from orders.webhooks import deliver, outbox, send
 from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import Branch
+from practice.web import proving
 from practice.web.fields import Field, with_errors
-from practice.web.forms import Read, fields_of, show_errors
+from practice.web.forms import Read, fields_of, show_errors, whole_number
 from practice.web.shell import branch_of
-from practice.words import line, prose
+from practice.words import line, number_in, prose
 
 SCOPES = {"both": ("fetch orders and report on them", labs.SCOPES), "read": ("fetch orders only", (labs.READ,))}
 ENDS = {"365": "in a year", "90": "in 90 days", "30": "in 30 days", "": "no end"}
@@ -53,6 +55,7 @@ class LabForm(forms.Form):
     name = Read(partial(line, longest=120), needed="Type the name of the lab.", label="Name")
     email = Read(_email, label="E-mail")
     address = Read(partial(prose, longest=500), label="Address", widget=forms.Textarea)
+    usual_days = Read(whole_number(1, labs.MOST_DAYS, optional=True), label="Days it usually takes")
     allowed_addresses = Read(_networks, label="Tokens are taken from", widget=forms.Textarea)
     active = forms.BooleanField(required=False, label="Orders can be sent to this lab", initial=True)
     record_text = forms.BooleanField(required=False, label="Record text (unverified profile)")
@@ -61,6 +64,12 @@ class LabForm(forms.Form):
         return fields_of(
             self,
             email={"kind": "email"},
+            usual_days={
+                "kind": "figure",
+                "unit": "days",
+                "inputmode": "numeric",
+                "help": "From issue to dispatch; an order without a promised day is late after that. Empty: as the branch says.",
+            },
             allowed_addresses={"help": f"IP addresses or networks. {labs.NETWORK_EXAMPLE} Empty: from anywhere."},
             active={"wide": True, "help": "Off: its tokens are not taken either."},
             record_text={
@@ -77,7 +86,7 @@ class NewLabForm(LabForm):
 
     def shown(self) -> list[Field]:
         shown = super().shown()
-        return [f for f in shown if f.name not in ("active", "record_text", "allowed_addresses")]
+        return [f for f in shown if f.name not in ("active", "record_text", "allowed_addresses", "usual_days")]
 
 
 def _managed(request: HttpRequest) -> Branch:
@@ -174,6 +183,7 @@ def _page(
     form = form or LabForm(initial=shown | {"allowed_addresses": "\n".join(lab.allowed_addresses)})
     hook = Webhook.objects.filter(lab=lab).first()
     zone = ZoneInfo(branch.time_zone)
+    valid = labs.valid_tokens(lab)
 
     def typed(of: str, name: str, otherwise: str = "") -> str:
         return request.POST.get(name, "") if deed == of else otherwise
@@ -200,6 +210,16 @@ def _page(
         "ends": Field(
             name="ends", label="It ends", kind="select", value=typed("token", "ends", "365"), choices=list(ENDS.items())
         ),
+        "instead_of": Field(
+            name="instead_of",
+            label="Ends at once",
+            kind="select",
+            value=typed("token", "instead_of"),
+            error=wrong("token", "instead_of"),
+            choices=[("", "choose the one that ends"), *((t.pk, _named(t, zone)) for t in valid)],
+            help=f"{len(valid)} are valid already. The one that ends opens nothing from the next request on: choose the one that the lab does not "
+            "use any more.",
+        ),
         "url": Field(
             name="url",
             label="Address that messages go to",
@@ -218,6 +238,12 @@ def _page(
             help=f"Day and time in {branch.time_zone}, like 2026-11-25 09:00.",
         ),
     }
+    # a key to all orders of a lab, and where messages go: not by a PIN, nor at a page somebody left open
+    prove = {
+        of: replace(field, ident=f"{of}-password", error=wrong(of, "password"))
+        for of in ("token", "webhook")
+        if (field := proving.field(request)) is not None
+    }
     now = timezone.now()
     own = form.shown()
     context = {
@@ -225,11 +251,15 @@ def _page(
         "lab": lab,
         "own": own,
         "seen": request.POST.get("seen") or audit.token(shown),
+        "full": len(valid) >= labs.MOST_VALID or bool(wrong("token", "instead_of")),
         "tokens": [(t, _state(t, now)) for t in lab.tokens.order_by("-created_at", "-pk")[:TOKENS_SHOWN]],
         "hook": hook,
         "waiting": deliver.waiting(hook) if hook else 0,
+        "last_try": deliver.last_try(hook) if hook else None,
+        "disabled_why": send.plainly(hook.disabled_why) if hook else "",
         "fields": fields,
-        "errors": [*with_errors(own), *(f for f in fields.values() if f.error)],
+        "prove": prove,
+        "errors": [*with_errors(own), *(f for f in (*fields.values(), *prove.values()) if f.error)],
         "trouble": trouble,
         "token": token,
         "secret": secret,
@@ -248,6 +278,11 @@ def _state(token: LabToken, now: datetime) -> str:
     return "ended" if token.expires_at is not None and token.expires_at <= now else "valid"
 
 
+def _named(token: LabToken, zone: ZoneInfo) -> str:
+    used = f"last used {token.last_used_at.astimezone(zone):%-d %b %Y, %H:%M}" if token.last_used_at else "never used"
+    return ", ".join(filter(None, (f"{token.prefix}…", token.label, used)))
+
+
 def _deed(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     @require_POST
     def guarded(request: HttpRequest, pk: int, **more: Any) -> HttpResponse:
@@ -261,15 +296,26 @@ def _deed(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
 def make_token(request: HttpRequest, branch: Branch, lab: Lab) -> HttpResponse:
     """Shows the token in the answer itself: nothing that could show it again is kept anywhere."""
     _, scopes = SCOPES.get(request.POST.get("scopes", ""), SCOPES["both"])
-    days = request.POST.get("ends", "365")
+    days, asked = request.POST.get("ends", "365"), request.POST.get("instead_of", "")
     ends = timezone.now() + timedelta(days=int(days)) if days in ENDS and days else None
     try:
         label = line(request.POST.get("label", ""), longest=80)
     except ValueError as problem:
         return _page(request, branch, lab, deed="token", errors={"label": str(problem)})
     try:
-        new = labs.create_token(lab=lab, label=label, scopes=scopes, expires_at=ends, actor=request.user, branch=branch)  # type: ignore[arg-type]
-    except (Invalid, NotAllowed) as problem:
+        proving.ask(request)
+        new = labs.create_token(
+            lab=lab,
+            label=label,
+            scopes=scopes,
+            expires_at=ends,
+            actor=request.user,  # type: ignore[arg-type]
+            branch=branch,
+            instead_of=number_in(asked, digits=18),
+        )
+    except Invalid as problem:
+        return _page(request, branch, lab, deed="token", errors=problem.errors)
+    except NotAllowed as problem:
         return _page(request, branch, lab, deed="token", trouble=problem.message)
     return _page(request, branch, lab, token=new.text)
 
@@ -297,11 +343,13 @@ def webhook(request: HttpRequest, branch: Branch, lab: Lab) -> HttpResponse:
             told = outbox.replay(**who, since=_moment(request.POST.get("since", ""), branch))
             messages.success(request, f"{told} message{'s' * (told != 1)} put in the outbox.")
         elif asked == "secret":
+            proving.ask(request)
             secret = outbox.new_secret(**who).secret
         elif asked == "off":
             outbox.switch_off(**who)
             messages.success(request, "The webhook is off. The lab still finds everything in its feed.")
         else:
+            proving.ask(request)
             secret = outbox.save_webhook(**who, url=request.POST.get("url", "").strip()).secret
             if not secret:
                 messages.success(request, "Saved. The lab is told at this address.")

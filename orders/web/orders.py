@@ -1,13 +1,13 @@
-"""A branch's orders: what needs somebody, all of them, one of them with its trace; cancel, replace, answer the lab."""
+"""One order with its trace; cancel, replace, answer the lab."""
 
 from __future__ import annotations
 
+import hashlib
 import json
-from typing import Any
 
 from django.contrib import messages
-from django.db.models import OuterRef, Q, QuerySet, Subquery
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST, require_safe
@@ -17,21 +17,21 @@ from orders import (
     converters,  # noqa: F401  (registers order_number)
     issue,
     lab_progress,
+    outbox,
+    printing,
     receive,
+    reissue,
+    trace,
 )
-from orders.models import Lab, Order, OrderEvent, Question
-from orders.renderers import pdf
+from orders.models import Order
 from orders.renderers.geometry import geometry_of_document
 from orders.renderers.summary import summary
-from orders.renderers.tray_label import tray_label
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
-from practice.models import Branch
 from practice.web.fields import Field
 from practice.web.seen import opened, readings_shown
-from practice.web.shell import branch_of
+from practice.words import number_in
 
-PAGE = 50
 State = Order.State
 
 
@@ -39,122 +39,23 @@ def visible_orders(request: HttpRequest) -> QuerySet[Order]:
     return access.scoped(Order.objects.all(), request.user)
 
 
-# --- the list -------------------------------------------------------------------------------------------------------------
-
-
-@require_safe
-def order_list(request: HttpRequest) -> HttpResponse:
-    """Newest first, fifty a page; what the lab waits for, cannot make or is late with stands above."""
-    branches = list(access.visible_branches(request.user).order_by("name"))
-    labs = list(access.scoped(Lab.objects.all(), request.user).order_by("name"))
-    asked = request.GET
-    branch = _branch(request, branches)
-    q = asked.get("q", "").strip()[:40]
-    state = asked.get("state", "")
-    lab = next((each for each in labs if each.code == asked.get("lab")), None)
-
-    found = visible_orders(request)
-    if q:
-        found = found.filter(Q(number__iexact=q) | Q(number__istartswith=q) | Q(dispense__reference__iexact=q))
-    elif branch is not None:
-        found = found.filter(branch=branch)
-    if state in State.values:
-        found = found.filter(state=state)
-    if lab is not None:
-        found = found.filter(lab=lab)
-    open_question = Question.objects.filter(order=OuterRef("pk"), answered_at=None).order_by("asked_at").values("text")[:1]
-    given_back = (
-        OrderEvent.objects.filter(order=OuterRef("pk"), kind="cannot_make").order_by("-at", "-pk").values("note")[:1]
-    )
-    today = (branch or branches[0]).today() if branches else None
-    wanting = (
-        found.annotate(asked=Subquery(open_question), given_back=Subquery(given_back))
-        .exclude(state__in=[State.CANCELLED, State.DISPATCHED, *lab_progress.AT_BRANCH])
-        .filter(Q(asked__isnull=False) | Q(state=State.CANNOT_MAKE) | Q(promised_on__lt=today))
-        .select_related("lab", "dispense__client", "branch")
-        .order_by("issued_at", "pk")[:PAGE]
-    )
-    before = asked.get("before", "")
-    rows = found.select_related("lab", "dispense__client", "branch").order_by("-issued_at", "-pk")
-    if before.isascii() and before.isdecimal() and len(before) < 19:
-        edge = visible_orders(request).filter(pk=int(before)).values("issued_at", "pk").first()
-        if edge:
-            rows = rows.filter(Q(issued_at__lt=edge["issued_at"]) | Q(issued_at=edge["issued_at"], pk__lt=edge["pk"]))
-    shown = list(rows[: PAGE + 1])
-    more = shown[PAGE - 1].pk if len(shown) > PAGE else None
-    context = {
-        "wanting": [(o, _wants(o, today)) for o in wanting] if not before else [],
-        "rows": shown[:PAGE],
-        "older": _link(asked, before=more) if more else "",
-        "newest": _link(asked, before=None) if before else "",
-        "filtered": bool(q or state or lab),
-        "q": q,
-        "today": today,
-        "show_branch": branch is None or bool(q),
-        "fields": [
-            Field(name="q", label="Order number", value=q, kind="search", autocomplete="off"),
-            Field(
-                name="branch",
-                label="Branch",
-                kind="select",
-                value=branch.pk if branch else "all",
-                choices=[("all", "all branches"), *((b.pk, b.name) for b in branches)],
-            ),
-            Field(name="state", label="State", kind="select", value=state, choices=[("", "any"), *State.choices]),
-            Field(
-                name="lab",
-                label="Lab",
-                kind="select",
-                value=lab.code if lab else "",
-                choices=[("", "any"), *((each.code, each.name) for each in labs)],
-            ),
-        ],
-    }
-    return render(request, "orders/list.html", context)
-
-
-def _branch(request: HttpRequest, branches: list[Branch]) -> Branch | None:
-    """The branch asked for; without one, where this person works now."""
-    asked = request.GET.get("branch")
-    if asked is None:
-        return branch_of(request)
-    return next((b for b in branches if str(b.pk) == asked), None)
-
-
-def _wants(order: Order, today: Any) -> str:
-    if order.asked:  # type: ignore[attr-defined]
-        return f"The lab asks: {order.asked}"  # type: ignore[attr-defined]
-    if order.state == State.CANNOT_MAKE:
-        return f"The lab cannot make it: {order.given_back or 'no reason given'}"  # type: ignore[attr-defined]
-    late = (today - order.promised_on).days if order.promised_on else 0
-    return f"{late} day{'s' * (late != 1)} past the day the lab promised."
-
-
-def _link(asked: QueryDict, **changes: Any) -> str:
-    query = asked.copy()
-    for name, value in changes.items():
-        query.pop(name, None)
-        if value is not None:
-            query[name] = str(value)
-    return "?" + query.urlencode()
-
-
 # --- one order ------------------------------------------------------------------------------------------------------------
 
 
 def _order(request: HttpRequest, number: str) -> Order:
-    return get_object_or_404(
-        visible_orders(request).select_related(
-            "lab", "branch", "group", "dispense__client", "dispense__branch", "issued_by", "replaces", "replaced_by"
-        ),
+    """The order at this address, and on record that somebody opened a page about its client."""
+    order = get_object_or_404(
+        # not what it replaces: each table more that is joined doubles the planner's work, here to several times the reading
+        visible_orders(request).select_related("lab", "branch", "dispense__client", "issued_by"),
         number=number,
     )
+    opened(request, order.dispense.client, f"order {order.number}")
+    return order
 
 
 @require_safe
 def detail(request: HttpRequest, number: str) -> HttpResponse:
     order = _order(request, number)
-    opened(request, order.dispense.client, f"order {number}")
     readings_shown(request, order.dispense.reference)
     return _page(request, order)
 
@@ -173,6 +74,10 @@ def _page(
         return errors.get(name, "") if deed == form else ""
 
     labs = list(issue.labs_for(request.user))  # type: ignore[arg-type]
+    back = order.state == State.CANNOT_MAKE
+    events = list(order.events.select_related("by_lab", "by_staff"))
+    why = next((e.note for e in reversed(events) if e.kind == "cannot_make"), "") if back else ""
+    other = next((each for each in labs if each.pk != order.lab_id), None) if back else None
     fields = {
         "cancel": Field(
             name="reason",
@@ -187,7 +92,8 @@ def _page(
             name="reason",
             ident="replace-reason",
             label="Why it is replaced: both labs read this",
-            value=typed("replace", "reason"),
+            value=typed("replace", "reason")
+            or f"{order.lab.name} cannot make it. {why}".strip()[: issue.LONGEST_REASON] * back,
             error=wrong("replace", "reason"),
             required=True,
             autocomplete="off",
@@ -197,7 +103,7 @@ def _page(
             ident="replace-lab",
             label="Lab for the new order",
             kind="select",
-            value=typed("replace", "lab") or order.lab.code,
+            value=typed("replace", "lab") or (other or order.lab).code,
             choices=[(each.code, each.name) for each in labs],
             error=wrong("replace", "lab"),
         ),
@@ -229,12 +135,18 @@ def _page(
         "document": document,
         "summary": summary(document),
         "picture": pair_picture(geometry_of_document(document)),
-        "events": order.events.select_related("by_lab", "by_staff"),
+        "events": events,
+        "steps": trace.steps(order, events),
+        "family": _family(order),
         "questions": questions,
+        "asked": any(q.answered_at is None for q, _ in questions),
         "zone": order.branch.time_zone,
-        "late": order.promised_on is not None
-        and order.promised_on < order.branch.today()
-        and order.state in (State.ISSUED, State.ACKNOWLEDGED, State.IN_WORK),
+        "late": outbox.standards([order.branch], [order.lab]).why(order),
+        "back": why,
+        "again": reissue.look_again(actor=request.user, order=order, lab=other)  # type: ignore[arg-type]
+        if back and other and may("order.replace")
+        else None,
+        "other_lab": other,
         "may_cancel": order.state in issue.CANCELLABLE and may("order.cancel"),
         "may_replace": order.state in issue.CANCELLABLE and may("order.replace") and not no_lab,
         "may_answer": may("order.replace"),
@@ -253,35 +165,49 @@ def _page(
     return render(request, "orders/detail.html", context)
 
 
+def _family(order: Order) -> list[Order]:
+    """The orders that stand in for each other, oldest first; empty when this one is alone."""
+    rows, first = [order], order
+    while first.replaces is not None and len(rows) < 20:
+        first = first.replaces
+        rows.insert(0, first)
+    last = order
+    while (later := getattr(last, "replaced_by", None)) is not None and len(rows) < 20:
+        last = later
+        rows.append(last)
+    return rows if len(rows) > 1 else []
+
+
 @require_safe
 def order_pdf(request: HttpRequest, number: str) -> HttpResponse:
     """The sheet for the lab, as it was issued; one that is cancelled says so."""
-    order = _order(request, number)
-    cancelled = None
-    if order.state == State.CANCELLED and order.cancelled_at:
-        later = getattr(order, "replaced_by", None)
-        cancelled = pdf.Cancellation(
-            at=order.cancelled_at.strftime("%Y-%m-%dT%H:%M:%SZ"),
-            reason=order.cancel_reason,
-            replaced_by=later.number if later else "",
-        )
-    body = pdf.render(json.loads(order.document), digest=order.document_sha256, cancelled=cancelled)
-    headers = {"Content-Disposition": f'inline; filename="{order.number}.pdf"', "Cache-Control": "private, no-cache"}
-    return HttpResponse(body, content_type="application/pdf", headers=headers)
+    return _paper(request, _order(request, number), "sheets", f"{number}.pdf")
 
 
 @require_safe
 def tray(request: HttpRequest, number: str) -> HttpResponse:
     """A label for the tray the pair travels in: number to scan and both powers, no name."""
-    order = _order(request, number)
-    headers = {"Content-Disposition": f'inline; filename="{order.number}-tray.pdf"', "Cache-Control": "private, no-cache"}
-    body = tray_label(json.loads(order.document), cancelled=order.state == State.CANCELLED)
+    return _paper(request, _order(request, number), "labels", f"{number}-tray.pdf")
+
+
+def _paper(request: HttpRequest, order: Order, what: printing.What, name: str) -> HttpResponse:
+    """The PDF. Opened, it is on record as printed; a browser that has it already is told so, and that is no second paper."""
+    held = hashlib.sha256(order.document.encode()).hexdigest()[
+        :24
+    ]  # an erased client's document has another text, not another digest
+    tag = f'"{held}-{order.version}-{what}"'
+    headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
+    if tag in {t.strip().removeprefix("W/") for t in request.headers.get("If-None-Match", "").split(",")}:
+        return HttpResponse(status=304, headers=headers)
+    headers["Content-Disposition"] = f'inline; filename="{name}"'
+    if request.method == "HEAD":
+        return HttpResponse(content_type="application/pdf", headers=headers)
+    body = printing.print_one(actor=request.user, order=order, what=what)  # type: ignore[arg-type]
     return HttpResponse(body, content_type="application/pdf", headers=headers)
 
 
 def _version(request: HttpRequest) -> int | None:
-    given = request.POST.get("version", "")
-    return int(given) if given.isascii() and given.isdecimal() and len(given) < 10 else None
+    return number_in(request.POST.get("version", ""))
 
 
 @require_POST
@@ -344,7 +270,6 @@ def answer(request: HttpRequest, number: str, pk: int) -> HttpResponse:
 
 
 urlpatterns = [
-    path("orders/", order_list, name="list"),
     path("orders/<order_number:number>/", detail, name="detail"),
     path("orders/<order_number:number>.pdf", order_pdf, name="pdf"),
     path("orders/<order_number:number>/tray-label.pdf", tray, name="tray_label"),

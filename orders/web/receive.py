@@ -28,7 +28,9 @@ from orders.renderers.summary import summary
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.web.fields import Field
+from practice.web.seen import opened
 from practice.web.shell import branch_of
+from practice.words import number_in
 
 State = Order.State
 SHOWN = 40
@@ -40,7 +42,10 @@ def visible_orders(request: HttpRequest) -> QuerySet[Order]:
 
 
 def order_of(request: HttpRequest, number: str) -> Order:
-    return get_object_or_404(visible_orders(request), number=number)
+    """The order at this address, and on record that somebody opened a page about its client."""
+    order = get_object_or_404(visible_orders(request), number=number)
+    opened(request, order.dispense.client, f"order {order.number}")
+    return order
 
 
 # --- finding --------------------------------------------------------------------------------------------------------------
@@ -61,8 +66,8 @@ def arrivals(request: HttpRequest) -> HttpResponse:
     context: dict[str, Any] = {
         "branch": branch,
         "field": Field(
-            name="number", label="Order number", value=typed, error=error, autocomplete="off", kind="search",
-            help="Scan the bar code of the order or the tray label, or type the number.",
+            name="number", label="Order number: scan the bar code of the order or the tray label, or type it", value=typed, error=error,
+            autocomplete="off", kind="search",
         ),
         "lists": [
             ("Arrived, to be checked", here.filter(state=State.RECEIVED)[:SHOWN]),
@@ -81,6 +86,7 @@ def arrivals(request: HttpRequest) -> HttpResponse:
 class Row:
     """One quantity: a field for each lens."""
 
+    name: str
     label: str
     unit: str
     help: str
@@ -105,12 +111,17 @@ def _rows(
             Field(
                 name=f"{eye}.{entry.name}", label=f"{eye.capitalize()} {entry.label.lower()}",
                 value=typed.get(f"{eye}.{entry.name}", ""), error=errors.get(f"{eye}.{entry.name}", ""),
-                echo=echo.get(f"{eye}.{entry.name}", ""),
+                echo=_echo(typed.get(f"{eye}.{entry.name}", ""), echo.get(f"{eye}.{entry.name}", "")),
             )
             for eye in EYES
         ]  # fmt: skip
-        rows.append(Row(entry.label, entry.unit, entry.help, fields[0], fields[1]))
+        rows.append(Row(entry.name, entry.label, entry.unit, entry.help, fields[0], fields[1]))
     return rows
+
+
+def _echo(typed: str, understood: str) -> str:
+    """How a figure was understood, where that is not how it was typed."""
+    return "" if typed.strip() == understood else understood
 
 
 def _typed(request: HttpRequest) -> dict[str, str]:
@@ -136,7 +147,7 @@ def receive_page(request: HttpRequest, number: str) -> HttpResponse:
                 typed=_typed(request),
                 points=request.POST.getlist("points"),
                 remark=request.POST.get("remark", ""),
-                version=int(version) if version.isascii() and version.isdecimal() and len(version) < 10 else None,
+                version=number_in(version),
             )
         except Invalid as problem:
             errors = problem.errors
@@ -186,7 +197,12 @@ def receive_preview(request: HttpRequest, number: str) -> HttpResponse:
     order = order_of(request, number)
     document = json.loads(order.document)
     typed = _typed(request)
-    context = {"view": _preview(order, document, typed), "problems": understand(document, typed).errors}
+    found = understand(document, typed)
+    context = {
+        "view": _preview(order, document, typed),
+        "problems": found.errors,
+        "understood": _rows(document, typed, {}, found.echo),  # goes beside the fields
+    }
     return render(request, "orders/_verdict.html", context)
 
 
@@ -245,9 +261,7 @@ def verdict_page(request: HttpRequest, number: str, pk: int) -> HttpResponse:
         name="measured", label="These are my own readings of this pair", kind="tick",
         value=request.POST.get("measured") == "1", error=errors.get("measured", ""),
     )  # fmt: skip
-    open_here = (
-        not check.decision and order.state == State.RECEIVED and order.receipts.order_by("-at", "-pk").first() == check
-    )
+    open_here = not check.decision and order.state == State.RECEIVED and receive.newest_of(order) == check
 
     def may(action: str) -> bool:
         return access.may(request.user, action, branch=order.branch, subject=order.dispense)
@@ -302,7 +316,7 @@ def report(request: HttpRequest, number: str, pk: int) -> HttpResponse:
 
 def link_of(order: Order) -> str:
     """Where the work on an order goes on after it was issued."""
-    newest = order.receipts.order_by("-at", "-pk").first() if order.state == State.RECEIVED else None
+    newest = receive.newest_of(order) if order.state == State.RECEIVED else None
     if newest is not None:
         return reverse("orders:verdict", args=[order.number, newest.pk])
     return reverse("orders:receive", args=[order.number])

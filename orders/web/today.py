@@ -14,9 +14,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from dispensing import waiting
-from orders import recheck
+from orders import recheck, return_visit
 from orders.lab_progress import AT_BRANCH
-from orders.models import Order
+from orders.models import Order, ReturnVisit
 from practice import access
 from practice.models import Branch
 from practice.web.fields import Field
@@ -34,6 +34,7 @@ class OrderRow:
     promised_on: date | None
     late: bool
     questions: int
+    visit: ReturnVisit | None = None  # the return visit that somebody has to come back to
 
     @property
     def waited(self) -> str:
@@ -52,14 +53,16 @@ def _orders(branch: Branch) -> list[OrderList]:
     today, now = branch.today(), timezone.now()
     live = (
         Order.objects.filter(branch=branch)
-        .exclude(state=Order.State.CANCELLED)
         .defer("document")
         .select_related("dispense__client", "lab")
         .annotate(open_questions=Count("questions", filter=Q(questions__answered_at=None)))
         .order_by("issued_at")
     )
     state = Order.State
-    open_orders = live.exclude(state__in=[state.DISPATCHED, *AT_BRANCH])
+    # the states it is in, not those it is not: the first are looked up, the others would be read through, years of them
+    open_orders = live.filter(
+        state__in=[s for s in state.values if s not in (state.CANCELLED, state.DISPATCHED, *AT_BRANCH)]
+    )
     recent = live.filter(issued_at__gte=now - timedelta(days=90))
     dispatched, arrived, passed = (recent.filter(state=s) for s in (state.DISPATCHED, state.RECEIVED, state.PASSED))
 
@@ -73,6 +76,10 @@ def _orders(branch: Branch) -> list[OrderList]:
         )
 
     rows = [row(o) for o in open_orders]
+    visits = [
+        OrderRow(order=v.order, since=v.at, promised_on=None, late=False, questions=0, visit=v)
+        for v in return_visit.to_see_to(branch)
+    ]
     asked = [r for r in rows if r.questions or r.order.state == Order.State.CANNOT_MAKE]
     rest = [r for r in rows if r not in asked]
     lists = [
@@ -81,6 +88,8 @@ def _orders(branch: Branch) -> list[OrderList]:
         ("Issued, not yet acknowledged", [r for r in rest if not r.late and r.order.state == Order.State.ISSUED]),
         ("Arrived, to be checked", [row(o) for o in arrived[:ORDERS_SHOWN]]),
         ("Checked, to be collected", [row(o) for o in passed[:ORDERS_SHOWN]]),
+        ("Come back, not decided yet", [r for r in visits if r.visit and not r.visit.outcome]),
+        ("Given time to adapt, to look at again", [r for r in visits if r.visit and r.visit.outcome]),
         ("At the lab", [r for r in rest if not r.late and r.order.state != Order.State.ISSUED]),
         ("Dispatched: on the way, or here", [row(o) for o in dispatched[:ORDERS_SHOWN]]),
     ]

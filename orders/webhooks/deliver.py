@@ -107,6 +107,16 @@ def _mine(message: WebhookMessage) -> Q:
     return Q(pk=message.pk, claimed_until=message.claimed_until, delivered_at=None)
 
 
+def last_try(webhook: Webhook) -> tuple[str, datetime] | None:
+    """Of a webhook that fails: what the last try met, in a sentence, and when the next one is due."""
+    if webhook.failing_since is None or not webhook.active:
+        return None
+    tried = (
+        webhook.messages.filter(delivered_at=None, given_up_at=None).exclude(trouble="").order_by("-due_at", "-pk").first()
+    )
+    return (send.plainly(tried.trouble), tried.due_at) if tried else None
+
+
 @transaction.atomic
 def delivered(message: WebhookMessage, now: datetime) -> None:
     # the webhook's row first, as in `failed`, so that two senders cannot wait for each other for ever

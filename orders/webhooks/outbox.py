@@ -21,6 +21,7 @@ from orders.webhooks.targets import BadTarget, parse
 from practice import audit
 from practice.errors import Invalid, Refused
 from practice.models import Branch, Staff
+from practice.unique import taken
 
 TOLD = ("issued", "cancelled", "answered", "rejected")  # order events that are news from the practice
 BOTH_SECRETS_FOR = timedelta(days=7)
@@ -73,7 +74,10 @@ def save_webhook(*, actor: Staff, branch: Branch, lab: Lab, url: str) -> Saved:
     row.url, row.active = url, True
     row.failing_since = row.disabled_at = None
     row.disabled_why = ""
-    row.save()
+    with taken(
+        "url", "Somebody else has just saved an address for this lab. Look at it, then save yours if it still should be."
+    ):
+        row.save()
     _told(actor, "lab.webhook_saved", lab, before, {"url": url, "active": True})
     return Saved(row, signing.shown(signing.secret_of(row.salt)) if fresh else "")
 

@@ -82,12 +82,32 @@ def _said(error: Exception) -> str:
     return f"{type(error).__name__}: {error}"[:200]
 
 
+_PLAIN = (  # what the machine says, and what a manager can do something with
+    (
+        ("Name or service not known", "No address associated", "Temporary failure in name"),
+        "The name in the address is not known.",
+    ),
+    (("timed out", "TimeoutError"), "The lab's server did not answer in time."),
+    (("Connection refused",), "Nothing listens at the address."),
+    (("CERTIFICATE", "certificate"), "The certificate of the lab's server is not accepted."),
+    (("unreachable", "No route"), "There is no way to the address."),
+)
+
+
+def plainly(trouble: str) -> str:
+    """The trouble of a try in a sentence; as the machine said it where there is none."""
+    if trouble.startswith("answered "):
+        return f"The lab's server {trouble}."
+    said = next((words for signs, words in _PLAIN if any(sign in trouble for sign in signs)), "")
+    return said or trouble
+
+
 def _seconds(text: str) -> float:
     """Retry-After: seconds, or a date (RFC 9110); 0 when there is none that can be read. At most a day."""
     text = text.strip()
     if text.isascii() and text.isdecimal():
         return min(float(text[:7]), 86_400.0)
-    with contextlib.suppress(ValueError, TypeError):
+    with contextlib.suppress(ValueError, TypeError, OverflowError):  # a date may lie beyond the calendar
         at = parsedate_to_datetime(text)
         return min(max(0.0, (at.astimezone(UTC) - datetime.now(UTC)).total_seconds()), 86_400.0)
     return 0.0

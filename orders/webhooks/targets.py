@@ -79,7 +79,9 @@ def is_public(address: IP) -> bool:
         if address in _NAT64:
             inner.append(ipaddress.IPv4Address(int(address) & 0xFFFFFFFF))
     return all(
-        each.is_global and not (each.is_multicast or each.is_reserved or each.is_loopback or each.is_unspecified)
+        each.is_global
+        and not (each.is_multicast or each.is_reserved or each.is_loopback or each.is_unspecified)
+        and not getattr(each, "is_site_local", False)  # fec0::/10, deprecated (RFC 3879) and still routed inside somewhere
         for each in inner
     )
 

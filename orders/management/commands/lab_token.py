@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from orders import labs
 from orders.models import Lab, LabToken
-from practice.errors import UseCaseError
+from practice.errors import Invalid, UseCaseError
 
 
 class Command(BaseCommand):
@@ -22,6 +22,7 @@ class Command(BaseCommand):
         parser.add_argument("--label", default="", help="what the token is for")
         parser.add_argument("--days", type=int, help="days until it ends; without, it has no end")
         parser.add_argument("--scope", action="append", choices=labs.SCOPES, help="may be given twice; default: both")
+        parser.add_argument("--instead-of", metavar="PREFIX", help="the token that is revoked with it, where two are valid")
         parser.add_argument("--list", action="store_true", help="list the lab's tokens and make none")
         parser.add_argument("--revoke", metavar="PREFIX", help="revoke the token that starts so")
 
@@ -39,10 +40,7 @@ class Command(BaseCommand):
                 self.stdout.write(f"{row.prefix}…  {row.label or '-'}  {' '.join(row.scopes)}  {state}  last used {used}")
             return
         if options["revoke"]:
-            matching = list(LabToken.objects.filter(lab=lab, prefix__startswith=options["revoke"]))
-            if len(matching) != 1:
-                raise CommandError(f"{len(matching)} tokens of this lab start so.")
-            labs.revoke_token(token=matching[0])
+            labs.revoke_token(token=_one(lab, options["revoke"]))
             self.stdout.write("Revoked.")
             return
         try:
@@ -50,8 +48,18 @@ class Command(BaseCommand):
                 lab=lab,
                 label=options["label"],
                 scopes=options["scope"] or labs.SCOPES,
+                instead_of=_one(lab, options["instead_of"]).pk if options["instead_of"] else None,
                 expires_at=timezone.now() + timedelta(days=options["days"]) if options["days"] is not None else None,
             )
         except UseCaseError as error:
-            raise CommandError(str(error)) from error
+            hint = " (--instead-of PREFIX)" if isinstance(error, Invalid) and "instead_of" in error.errors else ""
+            words = " ".join(error.errors.values()) if isinstance(error, Invalid) else str(error)
+            raise CommandError(words + hint) from error
         self.stdout.write(new.text)
+
+
+def _one(lab: Lab, prefix: str) -> LabToken:
+    matching = list(LabToken.objects.filter(lab=lab, prefix__startswith=prefix))
+    if len(matching) != 1:
+        raise CommandError(f"{len(matching)} tokens of this lab start so.")
+    return matching[0]

@@ -17,11 +17,12 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--fresh", action="store_true", help="empty the demo database first")
         parser.add_argument("--address", default="http://127.0.0.1:8000", help="where the site will answer")
+        parser.add_argument("--no-history", action="store_true", help="without the year before today: quicker")
         parser.add_argument("--password", default="", help="for every demo person; made up unless given")
 
-    def handle(self, *args: Any, fresh: bool, address: str, password: str, **options: Any) -> None:
+    def handle(self, *args: Any, fresh: bool, address: str, password: str, no_history: bool, **options: Any) -> None:
         try:
-            loaded = load(fresh=fresh, password=password)
+            loaded = load(fresh=fresh, password=password, with_year=not no_history)
         except OtherRecords as problem:
             raise CommandError(str(problem)) from problem
         for line in told(loaded, address.rstrip("/")):
@@ -37,7 +38,7 @@ def told(loaded: Loaded, address: str) -> list[str]:
     for post in sorted(posts, key=lambda p: (p.branch_id, order.index(Post.Role(p.role)), p.staff.username)):
         lines.append(f"  {post.staff.username:<10}{post.staff.display_name:<22}{post.role:<12}{post.branch.name}")
     lines += ["", f"  password of everybody: {loaded.password}", f"  sign in at {address}/", ""]
-    for lab in loaded.group.labs.order_by("-code"):
+    for lab in loaded.group.labs.filter(active=True).order_by("-code"):
         token = loaded.tokens[lab.code]
         lines += [f"{lab.name}:", f"  curl -H 'Authorization: Bearer {token}' {address}/api/v1/orders", ""]
     return lines

@@ -1,4 +1,4 @@
-"""manage.py recheck: judge again what a changed limit or catalogue entry concerns. One pass; for a timer of a minute or so."""
+"""manage.py recheck: judge again what a changed limit, catalogue entry or new edition of the limits concerns. One pass; for a timer."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from orders.models import RecheckItem
-from orders.recheck import work_off
+from orders.recheck import start_edition, work_off
 
 
 class Command(BaseCommand):
@@ -21,6 +21,7 @@ class Command(BaseCommand):
         parser.add_argument("--limit", type=int, default=None, help="at most so many dispenses")
 
     def handle(self, *args: Any, **options: Any) -> None:
+        start_edition()
         count = work_off(limit=options["limit"])
         waiting = RecheckItem.objects.filter(done_at=None).count()
         self.stdout.write(f"{count} judged again, {waiting} waiting.")
