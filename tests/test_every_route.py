@@ -14,9 +14,12 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
+from dispensing.models import ImportJob, Treatment
 from orders.issue import issue_order
 from orders.labs import create_token
 from orders.models import Recheck
@@ -106,6 +109,23 @@ def lens(**kw: Any) -> Route:
     return Route(arguments=lambda w: {"code": w.cast.lens.code}, unknown={"code": "NOWHERE"}, own_only=False, **kw)
 
 
+def option(**kw: Any) -> Route:
+    return Route(
+        arguments=lambda w: {"code": w.cast.lens.code, "material": w.cast.option.material.code},
+        unknown={"code": "NOWHERE", "material": "NOWHERE"},
+        own_only=False,
+        **kw,
+    )
+
+
+def treatment(**kw: Any) -> Route:
+    return Route(arguments=lambda w: {"code": w.tint.code}, unknown={"code": "NOWHERE"}, own_only=False, **kw)
+
+
+def import_job(**kw: Any) -> Route:
+    return Route(arguments=lambda w: {"pk": w.import_job.pk}, unknown={"pk": 999999}, own_only=False, **kw)
+
+
 def photograph(**kw: Any) -> Route:
     return Route(
         arguments=lambda w: {"reference": w.dispense.reference, "pk": w.photograph.pk},
@@ -143,10 +163,34 @@ ROUTES: dict[str, Route] = {
     "practice:sessions": Route(writes=True),
     "practice:look": Route(reads=405, open_to_all=True, writes=True),
     "practice:choose_branch": Route(**ACT),
+    "practice:second_factor": Route(redirects=True, open_to_all=True),
+    "practice:factors": Route(writes=True),
+    "practice:add_totp": Route(writes=True),
+    "practice:add_passkey": Route(writes=True),
+    "practice:devices": Route(forbidden_to=("trainee", "dispenser", "unregistered", "elsewhere"), writes=True),
+    "practice:pin": Route(writes=True),
+    "practice:change_place": Route(open_to_all=True, writes=True),
+    "practice:invitations": Route(managers_only=True),
+    "practice:help_in": Route(
+        managers_only=True,
+        arguments=lambda w: {"pk": w.cast.trainee.pk},
+        unknown={"pk": 999999},
+        own_only=False,
+        writes=True,
+    ),
+    "practice:open_link": Route(open_to_all=True, redirects=True, arguments=lambda _w: {"token": "x"}),
+    "practice:use_link": Route(open_to_all=True),
+    "practice:forgotten": Route(open_to_all=True),
+    "practice:sign_in_rules": Route(managers_only=True),
     "practice:clients": Route(),
     "practice:new_client": Route(),
     "practice:read_birth_date": Route(),
     "practice:edit_client": client_page(writes=True),
+    "practice:held": client_page(writes=True),
+    "practice:hand_over": client_page(**ACT),
+    "practice:retention": Route(managers_only=True, writes=True),
+    "practice:retention_csv": Route(managers_only=True),
+    "practice:cover": Route(forbidden_to=("trainee", "dispenser", "unregistered", "elsewhere"), writes=True),
     "practice:own_branch": Route(redirects=True),
     "practice:branch": Route(
         arguments=lambda w: {"pk": w.cast.branch.pk}, unknown={"pk": 999999}, own_only=False, writes=True
@@ -171,8 +215,32 @@ ROUTES: dict[str, Route] = {
     "dispensing:frame": frame(),
     "dispensing:change_frame": frame(managers_only=True, writes=True),
     "dispensing:retire_frame": frame(**ACT),
-    "dispensing:frame_table": Route(),
-    "dispensing:import_frames": Route(managers_only=True),
+    "dispensing:frame_stock": frame(**ACT),
+    "dispensing:frame_outline": frame(managers_only=True, writes=True),
+    "dispensing:imports": Route(managers_only=True),
+    "dispensing:import_job": import_job(managers_only=True, writes=True),
+    "dispensing:import_step": import_job(**ACT),
+    "dispensing:import_lines": import_job(managers_only=True),
+    "dispensing:export": Route(
+        arguments=lambda _w: {"kind": "frames", "form": "csv"}, unknown={"kind": "nothing", "form": "csv"}
+    ),
+    "dispensing:new_lens": Route(managers_only=True),
+    "dispensing:new_option": lens(managers_only=True),
+    "dispensing:change_option": option(managers_only=True, writes=True),
+    "dispensing:retire_option": option(**ACT),
+    "dispensing:materials": Route(),
+    "dispensing:new_material": Route(managers_only=True),
+    "dispensing:change_material": Route(
+        arguments=lambda w: {"code": w.cast.option.material.code},
+        unknown={"code": "NOWHERE"},
+        own_only=False,
+        managers_only=True,
+        writes=True,
+    ),
+    "dispensing:treatments": Route(),
+    "dispensing:new_treatment": Route(managers_only=True),
+    "dispensing:change_treatment": treatment(managers_only=True, writes=True),
+    "dispensing:retire_treatment": treatment(**ACT),
     "dispensing:lenses": Route(),
     "dispensing:lens": lens(),
     "dispensing:change_lens": lens(managers_only=True, writes=True),
@@ -230,6 +298,8 @@ ROUTES: dict[str, Route] = {
     ),
     "orders:today": Route(),
     "orders:list": Route(),
+    "orders:print": Route(**ACT),
+    "orders:outbox_limits": Route(managers_only=True, writes=True),
     "orders:detail": order(),
     "orders:pdf": order(),
     "orders:tray_label": order(),
@@ -263,6 +333,7 @@ ROUTES: dict[str, Route] = {
     "orders:return_visit": passed(writes=True),
     "orders:visit": visited(writes=True),
     "orders:learning": Route(),
+    "orders:return_words": Route(writes=True),
     "orders:learning_csv": Route(arguments=lambda w: {"name": "lab"}, unknown={"name": "nothing"}),
     "dispensing_api:calculations": Route(),
     "dispensing_api:calculation": Route(
@@ -323,6 +394,10 @@ def world(cast):
         cast=cast,
         client=cast.client,
         dispense=ready,
+        import_job=ImportJob.objects.create(
+            group=cast.group, kind="frames", by=cast.manager, started_at=timezone.now(), file_sha256="0" * 64
+        ),
+        tint=Treatment.objects.create(group=cast.group, code="HC", kind="coating", name="hard coating"),
         photograph=PhotographFactory(dispense=ready, added_by=cast.trainee),
         signed=signed,
         signature=signed.signatures.filter(decision="signed").get(),
@@ -360,11 +435,12 @@ def _read(answer: Any) -> int:
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_who_reads_what(world):
     wrong = []
+    roles = ROLES if connection.vendor == "sqlite" else ("trainee", "manager")  # who may what does not hang on the database
     for name, route in ROUTES.items():
         if route.lab:
             continue
         url = reverse(name, kwargs=route.arguments(world))
-        for role in ROLES:
+        for role in roles:
             expected = {route.reads}
             if route.managers_only and role != "manager":
                 expected = {403}
@@ -386,7 +462,7 @@ def test_signed_out_sees_the_door_only(world):
         url = reverse(name, kwargs=route.arguments(world))
         got = _get(_client(), url)
         api = "_api:" in name
-        expected = {200, 405} if route.open_to_all else {401} if api else {302}
+        expected = {200, 405, *([302] if route.redirects else [])} if route.open_to_all else {401} if api else {302}
         if got not in expected:
             wrong.append((name, "GET", got))
         if not route.open_to_all and _post(_client(), url) not in ({401, 405} if api else {302}):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -16,11 +17,19 @@ import psycopg
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from tests.migrated import copied
+
 ROOT = Path(__file__).resolve().parents[2]
+# the same engine without what draws a window costs a fifth less of the processor
+CHROMIUM = shutil.which("chromium-headless-shell") or shutil.which("chromium") or "/usr/bin/chromium"
 CHROMIUM_ARGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+# made once for all workers, where the run has made them: a folder with key, static files and what `load_demo` printed, and
+# on PostgreSQL the database with the demo in it
+READY = Path(os.environ["TESTS_READY_SITE"]) if "TESTS_READY_SITE" in os.environ else None
+READY_DATABASE = os.environ.get("TESTS_READY_DATABASE", "")
 WIDTHS = {"desktop": {"width": 1440, "height": 1000}, "tablet": {"width": 820, "height": 1100}}
 
 
@@ -71,12 +80,21 @@ def site(tmp_path_factory):
     if server_url:
         with psycopg.connect(server_url, autocommit=True) as connection:
             connection.execute(f'DROP DATABASE IF EXISTS "{name}"')
-            connection.execute(f'CREATE DATABASE "{name}"')
+            connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{READY_DATABASE or "template1"}"')
         environment["DATUMLINE_DATABASE_URL"] = server_url.rsplit("/", 1)[0] + "/" + name
     site = Site(f"http://127.0.0.1:{port}", "", {}, "", environment)
-    site.manage("migrate", "--verbosity", "0")
-    site.manage("collectstatic", "--no-input", "--verbosity", "0")
-    password, people, token = parse_people(site.manage("load_demo", "--address", site.url))
+    if server_url and READY_DATABASE:
+        shutil.copytree(READY, local, dirs_exist_ok=True)
+        said = (READY / "said").read_text()
+    else:
+        copied(local / "datumline.sqlite3")
+        site.manage("migrate", "--verbosity", "0")
+        if READY:
+            shutil.copytree(READY / "static", local / "static")
+        else:
+            site.manage("collectstatic", "--no-input", "--verbosity", "0")
+        said = site.manage("load_demo", "--no-history", "--address", site.url)
+    password, people, token = parse_people(said)
     with (local / "server.log").open("w") as log:
         server = subprocess.Popen(
             [Path(sys.executable).parent / "granian", "--interface", "wsgi", "--host", "127.0.0.1", "--port", str(port),
@@ -102,7 +120,7 @@ def site(tmp_path_factory):
 @pytest.fixture(scope="session")
 def chromium():
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM_ARGS)
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGS)
         yield browser
         browser.close()
 

@@ -24,8 +24,7 @@ def open_dispense(site):
     return tuple(site.manage("shell", "-v", "0", "-c", _FIND).split()[-2:])
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", ["desktop", "tablet"])
+@pytest.mark.parametrize(("width", "scheme"), [("desktop", "light"), ("tablet", "dark")])
 def test_pages_are_clean_whole_and_quiet(sign_in, open_dispense, width, scheme):
     reference, who = open_dispense
     page = sign_in(who, width=width, color_scheme=scheme)

@@ -14,9 +14,11 @@ pytestmark = pytest.mark.browser
 # as the manager of a branch, who sees most; "first" stands for the first link of that kind on the page before it
 PAGES = (
     "/", "/clients/", "first /clients/", "/clients/new/", "/sign-off/", "/orders/", "first /orders/", "/frames/", "first /frames/",
-    "/frames/new", "/lenses/", "first /lenses/", "/bench/", "first /bench/", "/checks/", "first /checks/", "/staff/", "first /staff/",
+    "/frames/new", "/lenses/", "first /lenses/", "/lenses/materials", "/lenses/treatments",
+    "/bench/", "first /bench/", "/checks/", "first /checks/", "/staff/", "first /staff/",
     "/staff/new/", "/audit/", "/branch/", "/labs/", "first /labs/", "/training/", "/training/agreement/", "/sessions/", "/password/",
-    "/measuring/", "/api/v1/docs",
+    "/measuring/", "/api/v1/docs", "/factors/", "/factors/app/", "/factors/passkey/", "/pin/", "/devices/", "/change-place/",
+    "/staff/invitations/", "/sign-in/rules/", "/password/forgotten/", "/link/",
 )  # fmt: skip
 
 

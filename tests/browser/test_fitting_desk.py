@@ -232,6 +232,37 @@ def test_a_late_answer_never_covers_a_newer_one(sign_in):
     assert "STALE" not in page.content()
 
 
+def test_the_answer_to_a_save_never_covers_what_was_typed_since(sign_in):
+    """A save goes while a power is half typed; its answer comes when the field is already left."""
+    page = sign_in("trainee")
+    start(page)
+    held = []
+    page.route("**/save/prescription/", lambda route: held.append(route) if len(held) < 2 else route.continue_())
+
+    def until_held(number: int) -> None:
+        end = time.monotonic() + 10
+        while len(held) < number:
+            assert time.monotonic() < end
+            page.wait_for_timeout(20)
+
+    page.focus("#f-prescription-right-sphere")
+    page.keyboard.type("-225")
+    page.focus("#f-prescription-right-add")
+    page.keyboard.type("20")
+    until_held(1)
+    page.keyboard.type("0")
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(100)  # the second save waits for the first
+    held[0].fulfill(response=held[0].fetch())
+    until_held(2)
+    assert page.input_value("#f-prescription-right-sphere") == "−2.25"
+    assert page.input_value("#f-prescription-right-add") == "200"
+    assert page.get_attribute("#saving", "data-state") == "busy"
+    held[1].fulfill(response=held[1].fetch())
+    settled(page)
+    assert page.input_value("#f-prescription-right-add") == "+2.00"
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", ["desktop", "tablet"])
 def test_the_sheet_is_clean_and_whole(sign_in, width, scheme):

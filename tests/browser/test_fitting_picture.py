@@ -165,3 +165,96 @@ def test_the_earlier_pair_is_a_ghost_to_be_called_up(sign_in):
     assert page.get_attribute("#show-ghost", "aria-pressed") == "true"
     page.click("#enlarge")
     assert page.evaluate(shown) != "none"
+
+
+def pinch(page, touch, x: float, y: float, apart: float, to: float) -> None:
+    """Two fingers, side by side, from so many pixels apart to so many."""
+
+    def points(d: float) -> list[dict[str, float]]:
+        return [{"x": x - d / 2, "y": y, "id": 0}, {"x": x + d / 2, "y": y, "id": 1}]
+
+    touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": points(apart)})
+    for part in (0.25, 0.5, 0.75, 1):
+        touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": points(apart + (to - apart) * part)})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_two_fingers_enlarge_the_picture_and_go_closer(sign_in):
+    page = sign_in("trainee", width="tablet", has_touch=True)
+    heard = listen(page)
+    with_frame(page, tap=True)
+    page.evaluate("window.scrollTo(0, 0)")
+    until(page, "!document.querySelector('#sheet > aside').classList.contains('shrunk')")
+    page.wait_for_timeout(300)
+    touch = page.context.new_cdp_session(page)
+    box = page.locator("#stage svg.pair").bounding_box()
+    pinch(page, touch, box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, 60, 160)
+    page.wait_for_selector("dialog.large[open] svg.pair")
+    page.wait_for_timeout(200)
+    before = scale(page)
+    x, y = middle(page, "right.pupil")
+    pinch(page, touch, x, y + 60, 60, 150)  # beside the point, so that no finger lies on it
+    assert scale(page) > before * 2
+    mm = scale(page)
+    x, y = middle(page, "right.pupil")
+    touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for part in (0.5, 1):
+        touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x + 3 * mm * part, "y": y}]})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    begin = page.evaluate("document.getElementById('pair-facts').dataset.c / 2")
+    until(page, "document.getElementsByName('readings.far_pd.right')[0].value !== ''")
+    assert abs(float(page.input_value("[name='readings.far_pd.right']")) - (begin - 3)) <= 0.51
+    page.wait_for_selector('#picture [data-part="right.pupil"]')  # drawn anew by the live answer: as close as before
+    until(page, f"document.querySelector('#stage svg.pair').getScreenCTM().a > {before * 2}")
+    assert_clean(page)
+    page.tap("#enlarge")
+    page.wait_for_selector("dialog.large:not([open])", state="attached")
+    assert page.get_attribute("#stage svg.pair", "viewBox") == page.get_attribute("#stage svg.pair", "data-whole")
+    assert heard == []
+
+
+def test_keys_go_closer_and_back(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)
+    page.focus("#f-needs-wish")
+    page.keyboard.press("Alt+p")
+    page.wait_for_selector("dialog.large[open] svg.pair")
+    whole, before = page.get_attribute("#stage svg.pair", "viewBox"), scale(page)
+    page.keyboard.press("+")
+    assert scale(page) == pytest.approx(before * 1.5, rel=0.02)
+    at = page.get_attribute("#stage svg.pair", "viewBox")
+    page.focus("#closer")
+    page.keyboard.press("ArrowRight")
+    assert page.get_attribute("#stage svg.pair", "viewBox") != at
+    page.keyboard.press("0")
+    assert page.get_attribute("#stage svg.pair", "viewBox") == whole
+    assert page.is_disabled("#wider")
+
+
+def test_a_segment_has_a_point_of_its_own_beside_the_pupil(sign_in):
+    page = sign_in("trainee")
+    with_frame(page)
+    if not page.locator("#part-lens").evaluate("(d) => d.open"):
+        page.click("#part-lens > summary")
+    value = page.locator("#f-lens-design optgroup[data-segment] option").first.get_attribute("value")
+    page.select_option("[name='lens.design']", value=value)
+    page.wait_for_selector('.handle[data-key="right.segment top"]')
+    settled(page)
+    mm = scale(page)
+    half_b = page.evaluate("document.getElementById('pair-facts').dataset.b / 2")
+    for what, field, down in (("segment top", "height", 2), ("pupil", "pupil", -3)):
+        x, y = middle(page, f"right.{what}")
+        height = half_b - page.locator(f'.handle[data-key="right.{what}"]').evaluate("(h) => h.point.at.y")
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x, y + down * mm, steps=4)
+        page.mouse.up()
+        typed = float(page.input_value(f"[name='readings.{field}.right']"))
+        assert abs(typed - (height - down)) <= 0.51, what
+        page.wait_for_timeout(400)
+    # the segment top goes up and down only: which way the eyes look sideways is the pupil's to say
+    assert page.input_value("[name='readings.far_pd.right']") != ""
+    page.click("#placed-keep")
+    page.wait_for_selector(".reading-list li", state="attached")
+    settled(page)
+    assert page.locator(".reading-list li").count() == 3

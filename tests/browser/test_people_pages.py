@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.axe import assert_clean, violations
 
 pytestmark = pytest.mark.browser
 
 PAGES = {
-    "supervisor": ["/", "/clients/", "/clients/?q=mosgrave", "/clients/new/", "/sign-off/", "/password/"],
+    "supervisor": ["/", "/clients/", "/clients/new/", "/sign-off/", "/password/"],
     "manager": ["/", "/branch/", "/staff/", "/staff/new/", "/audit/"],
     "trainee": ["/", "/sign-off/"],
 }
@@ -28,8 +29,7 @@ def wide(page) -> bool:
     return page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", ["desktop", "tablet"])
+@pytest.mark.parametrize(("width", "scheme"), [("desktop", "light"), ("tablet", "dark")])
 @pytest.mark.parametrize("who", PAGES)
 def test_pages_are_clean_whole_and_quiet(sign_in, who, width, scheme):
     page = sign_in(who, width=width, color_scheme=scheme)
@@ -102,8 +102,7 @@ def test_a_client_is_put_on_record_by_keyboard_alone(sign_in):
     page.focus("#f-phone")
     page.keyboard.type("12")
     page.keyboard.press("Enter")
-    page.wait_for_selector("#error-summary")
-    assert page.evaluate("document.activeElement.id") == "error-summary"
+    expect(page.locator("#error-summary")).to_be_focused()
     assert_clean(page)
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
@@ -123,7 +122,7 @@ def test_the_search_answers_while_one_types_and_keeps_the_focus(sign_in):
     page.keyboard.type("mosgr", delay=30)
     page.wait_for_selector("#found p:has-text('found for')")
     assert page.evaluate("document.activeElement.id") == "f-q"
-    assert "q=mosgr" in page.url
+    assert page.url.endswith("/clients/")  # a name never gets into an address
     assert "Mossgrave" in page.inner_text("#found")
 
 

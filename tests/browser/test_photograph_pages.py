@@ -62,7 +62,7 @@ def upload(page: Page, reference: str, file) -> None:
     page.check("#f-consent")
     page.click("text=Add the picture")
     page.wait_for_url(re.compile(r"/photographs/\d+/$"))
-    page.wait_for_function("document.getElementById('photo').complete")
+    page.locator("#photo").evaluate("photo => photo.decode()")
 
 
 def screen(page: Page, point) -> tuple[float, float]:
@@ -77,7 +77,7 @@ def placed(page: Page, name: str) -> tuple[float, float]:
 
 def figures(page: Page) -> dict[str, float]:
     page.wait_for_selector("#results tbody")
-    page.wait_for_function("!document.getElementById('results').hasAttribute('aria-busy')")
+    page.wait_for_selector("#results:not([aria-busy])")
     return {
         row.locator("th").inner_text(): float(row.locator("td >> nth=0").inner_text())
         for row in page.locator("#results tbody tr").all()
@@ -120,7 +120,6 @@ def test_marked_by_mouse_measured_and_adopted(sign_in, made):
         page.mouse.up()
         page.click("#zoom-fit")
         assert placed(page, name) == pytest.approx(points[name], abs=0.8), name
-    page.wait_for_timeout(400)
     exact = figures(page)
     assert exact["Far PD, R"] == pytest.approx(scene.pd_right, abs=0.2)
     assert exact["Far PD, L"] == pytest.approx(scene.pd_left, abs=0.2)
@@ -234,8 +233,7 @@ def test_without_a_script_the_figures_are_typed(sign_in, made):
     assert page.locator("img").count() == 0
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", ["desktop", "tablet"])
+@pytest.mark.parametrize(("width", "scheme"), [("desktop", "light"), ("tablet", "dark")])
 def test_clean_and_whole(sign_in, made, width, scheme):
     reference, scene, file = made
     page = sign_in("dispenser", width=width, color_scheme=scheme)

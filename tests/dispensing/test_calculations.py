@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
 from hypothesis import given
@@ -10,7 +11,11 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from dispensing.calculations import GROUPS, BadInputs, all_calculations, find, result
-from dispensing.calculations.registry import calculation
+from dispensing.calculations.registry import calculation, power_values, prism_value, size_value
+from dispensing.calculations.written import exact_lens, fixed, number, put, signed
+from dispensing.optics.notation import format_prism_of
+from dispensing.optics.power import Power
+from dispensing.optics.prism import Prism
 from tests.dispensing.optics.worked import case, expect
 
 EVERY = all_calculations()
@@ -175,3 +180,38 @@ def test_vertex_there_and_back(sphere, cylinder, axis, one, two):
     )["values"]
     assert back["sphere"]["value"] == pytest.approx(sphere, abs=1e-6)
     assert back["cylinder"]["value"] == pytest.approx(cylinder, abs=1e-6)
+
+
+# ── how figures are written ────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("value", [0.125, 0.625, 2.675, 1.005, 40.125, 30.375, -0.125])
+def test_a_tie_is_written_away_from_zero_everywhere(value):
+    # worked with decimals: 0.125 to 0.13, 2.675 to 2.68
+    size = Decimal(str(abs(value))).quantize(Decimal("0.01"), rounding=ROUND_HALF_UP)
+    sign = "−" if value < 0 else "+"
+    assert signed(value) == f"{sign}{size}"
+    assert fixed(abs(value)) == number(abs(value)) == str(size)
+    assert put(value) == (f"(−{size})" if value < 0 else str(size))
+    assert exact_lens(Power(value)) == f"{sign}{size} DS"
+    assert prism_value("p", "P", abs(value)).shown == f"{size} Δ"
+    assert size_value("s", "S", abs(value)).shown == f"{size} D"
+    assert format_prism_of(Prism(value, 0)) == f"{size} {'in' if value > 0 else 'out'}"
+
+
+def test_a_lens_and_its_figures_are_written_alike_and_one_of_the_scale_as_the_trade_does():
+    lens, sphere, cylinder, _ = (v.shown for v in power_values(Power(1.125, -0.375, 90)))
+    assert (lens, sphere, cylinder) == ("+1.13/−0.38×90", "+1.13 D", "−0.38 D")
+    shown = {
+        k: v["text"]
+        for k, v in result(find("round-power"), {"sphere": 1.13, "cylinder": -0.37, "axis": 90, "step": "0.12"})[
+            "values"
+        ].items()
+    }
+    assert (shown["lens"], shown["sphere"], shown["cylinder"]) == ("+1.12/−0.37×90", "+1.12 D", "−0.37 D")
+
+
+@pytest.mark.parametrize("power", [Power(-0.001), Power(0.0), Power(0.001, -0.002, 90)])
+def test_nothing_has_no_sign_on_the_power_cross(power):
+    picture = find("transpose").answer({"sphere": power.sphere, "cylinder": power.cylinder, "axis": 90})[1].picture
+    assert {s.text for s in picture.shapes if getattr(s, "role", "") == "eye-text"} == {"0.00"}

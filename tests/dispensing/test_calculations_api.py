@@ -175,3 +175,11 @@ def test_a_name_that_is_not_there(tmp_path):
 def test_addresses():
     assert reverse("dispensing_api:calculations") == LIST
     assert reverse("dispensing_api:calculation", args=["transpose"]) == TRANSPOSE
+
+
+@pytest.mark.parametrize(
+    ("name", "body"),
+    [("transpose", '{"\\ud800": 1}'), ("read-prescription", '{"line": "\\ud800"}'), ("tilt", '{"eye": "\\udc00"}')],
+)
+def test_half_a_character_is_answered(signed_in, name, body):
+    problem(post(signed_in, f"{LIST}/{name}", body), 422)

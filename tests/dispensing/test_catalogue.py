@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
@@ -288,3 +289,13 @@ def test_pages_keep_the_search_and_the_count_of_queries_does_not_grow(cast, clie
         answer = client.get("/frames/", {"q": "tern", "page": "2"})
     assert "2 of 3" in answer.text
     assert "?q=tern&amp;page=3" in answer.text
+
+
+def test_what_is_retired_is_retired_today_at_every_branch(cast, monkeypatch):
+    cast.branch.time_zone, cast.other_branch.time_zone = "America/Los_Angeles", "Pacific/Auckland"
+    cast.branch.save()
+    cast.other_branch.save()
+    at = datetime(2026, 12, 1, 1, tzinfo=UTC)  # still the afternoon of 30 November in Los Angeles
+    monkeypatch.setattr("django.utils.timezone.now", lambda: at)
+    catalogue.retire(actor=cast.manager, item=cast.frame, reason="no longer made")
+    assert CatalogueFrame.objects.get(pk=cast.frame.pk).retired_on == date(2026, 11, 30)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -19,7 +20,7 @@ from dispensing.compare.what_if import Moved, stretched, what_if
 from dispensing.figures import compute
 from dispensing.optics import boxing
 from dispensing.optics.outlines import SHAPE_KINDS, outline_for
-from dispensing.renderers.compare_sheet import PLAIN
+from dispensing.renderers.compare_sheet import PLAIN, _rank
 from tests.dispensing.test_compute_many import DESIGNS, MATERIALS, a_case, same
 
 
@@ -332,3 +333,13 @@ def test_nothing_on_record_moves_nothing_and_fails_nowhere():
     )
     assert found.after.figures.mass_g is None
     assert found.after.figures.right.decentration_in == pytest.approx(3.0)
+
+
+def test_alike_in_both_is_said_in_one():
+    def row(thick, mass):
+        return SimpleNamespace(thickest_anywhere=thick, figures=SimpleNamespace(mass_g=mass))
+
+    one, same, thin = row(4.0, 20.0), row(4.05, 20.2), row(3.0, 12.0)
+    assert _rank(one, [one, same]) == "Of these as thick and as heavy as the other."
+    assert _rank(thin, [one, same, thin]) == "Of these the thinnest and the lightest."
+    assert _rank(one, [one, row(4.0, 12.0)]) == "Of these the heaviest and as thick as the other."

@@ -17,7 +17,7 @@ from dispensing.figures import compute
 from dispensing.figures.place import read_front
 from dispensing.figures.usual import Notes
 from dispensing.gather import case_of
-from dispensing.models import Adoption, CatalogueFrame, Dispense, LensOption, Reading
+from dispensing.models import Adoption, CatalogueFrame, CatalogueLens, Dispense, LensOption, Reading, Treatment
 from dispensing.optics import boxing
 from dispensing.web.compare.load import can_be_had, choice_values, option_of
 from practice.models import AuditEvent
@@ -52,7 +52,12 @@ def page(who, dispense, name="compare", query="", **headers):
 def counts(dispense: Dispense) -> tuple[object, ...]:
     row = Dispense.objects.get(pk=dispense.pk)
     kept = {f.name: getattr(row, f.attname) for f in Dispense._meta.concrete_fields}
-    return (kept, Reading.objects.count(), Adoption.objects.count(), AuditEvent.objects.count())
+    return (
+        kept,
+        Reading.objects.count(),
+        Adoption.objects.count(),
+        AuditEvent.objects.exclude(action="client.seen").count(),
+    )
 
 
 def text_of(answer) -> str:
@@ -118,6 +123,56 @@ def test_sorted_by_a_column_both_ways(cast, ready):
 def test_filtered_by_material(cast, ready):
     rows = page(cast.dispenser, ready, query="?family=all&material=G152").context["rows"]
     assert [r["key"] for r in rows] == [str(cast.glass.pk)]
+
+
+def test_narrowed_by_coating_tint_lab_and_price(cast, ready):
+    """Not said is not no, except for the price band."""
+    for code, kind in (("HARD", "coating"), ("SUN", "tint")):
+        Treatment.objects.create(group=cast.group, code=code, kind=kind, name=code.title())
+    CatalogueLens.objects.filter(pk=cast.lens.pk).update(treatment_codes=["HARD"], lab_codes=["TS", "NG"], price_band="B")
+    CatalogueLens.objects.filter(pk=cast.single.pk).update(treatment_codes=["SUN"], lab_codes=["TS"], price_band="A")
+
+    def names(query):
+        answer = page(cast.dispenser, ready, query="?family=all&" + query)
+        every = {r["name"] for r in (*answer.context["rows"], *answer.context["not_made"])}
+        return every, answer.context
+
+    every, context = names("")
+    assert every == {"Ridgeway 13", "Plainview", "Weakrange", "Deepwater"}
+    assert [f.name for f in context["narrowing"]] == ["coating", "tint", "lab", "price"]
+    assert not context["unsaid"]
+    said, context = names("coating=HARD&sort=-mass")
+    assert said == {"Ridgeway 13", "Weakrange", "Deepwater"}
+    assert context["unsaid"]
+    assert ("sort", "-mass") in context["kept"]
+    assert names("tint=SUN")[0] == {"Plainview", "Weakrange", "Deepwater"}
+    assert names("lab=NG")[0] == {"Ridgeway 13", "Weakrange", "Deepwater"}
+    assert names("price=B")[0] == {"Ridgeway 13"}
+    assert names("price=B&lab=NG&coating=HARD&tint=SUN")[0] == set()
+    nothing = text_of(page(cast.dispenser, ready, query="?family=all&price=nonsense"))
+    assert "with what was asked for above" in nothing
+    assert names("coating=a%20b&lab=" + "x" * 90)[0] == every  # no code at all: nothing is asked
+
+
+def test_a_way_of_narrowing_goes_with_every_link(cast, ready):
+    CatalogueLens.objects.filter(pk=cast.lens.pk).update(lab_codes=["TS"], price_band="B")
+    context = page(cast.dispenser, ready, query="?price=B&lab=TS").context
+    for url in (context["here"], context["heads"][0]["url"], context["families"][0][0], context["rows"][0]["pin_url"]):
+        assert "price=B" in url
+        assert "lab=TS" in url
+    assert "price" not in context["wide"]
+
+
+def test_a_chosen_lens_that_is_no_longer_offered_stays_and_says_so(cast, ready):
+    CatalogueLens.objects.filter(pk=cast.lens.pk).update(retired_on="2020-01-01")
+    answer = page(cast.dispenser, ready)
+    (row,) = [r for r in answer.context["rows"] if r["chosen"]]
+    assert row["gone"]
+    assert [r["gone"] for r in answer.context["rows"]].count(True) == 1
+    assert ("confirm", "Ridgeway 13 in 1.60 resin is no longer offered.") in row["against"]
+    assert answer.context["pinned"][0]["gone"]
+    assert "no longer offered" in text_of(answer)
+    assert "It is no longer made" in pdf_text(page(cast.dispenser, ready, "compare_print"))
 
 
 def test_four_pins_and_no_fifth(cast, ready):
@@ -239,8 +294,10 @@ def test_looking_asks_few_questions_and_keeps_nothing(cast, ready, django_assert
     client = Client()
     client.force_login(cast.dispenser)
     for name, query in (("compare", "?family=all"), ("compare_print", ""), ("compare_frames", ""), ("what_if", "?b=30")):
+        url = reverse(f"dispensing:{name}", args=[ready.reference]) + query
+        client.get(url)  # the first look is kept in the audit trail
         with django_assert_max_num_queries(16):
-            answer = client.get(reverse(f"dispensing:{name}", args=[ready.reference]) + query)
+            answer = client.get(url)
         assert answer.status_code == 200
     assert counts(ready) == before
 

@@ -32,6 +32,7 @@ from dispensing.case import (
     Reading,
 )
 from dispensing.case import Pair as Both
+from dispensing.drawings import pair as pair_module
 from dispensing.drawings.edge import edge_picture
 from dispensing.drawings.geometry import (
     EyeGeometry,
@@ -41,6 +42,7 @@ from dispensing.drawings.geometry import (
     inside,
     near_point,
     outline_points,
+    which_inside,
 )
 from dispensing.drawings.labels import text_box
 from dispensing.drawings.methods import METHOD_PICTURES, method_picture
@@ -172,6 +174,24 @@ def test_prism_points_to_its_base_for_both_eyes():
     down = pair_picture(pair(progressive(prism_up=-2.0))).named("right.prism").points[0]
     assert down[0] == pytest.approx(-31.5)
     assert down[1] < 1.0
+
+
+@pytest.mark.parametrize(
+    ("across", "up", "said"),
+    [(4.0, 1.5, ["4.00 Δ in,", "1.50 Δ up"]), (-4.0, -1.5, ["4.00 Δ out,", "1.50 Δ down"]), (6.0, 0.0, ["6.00 Δ in"])],
+)
+def test_words_of_a_prism_stand_clear_of_rim_and_datum_line(across, up, said):
+    """A line through a figure makes another figure of it."""
+    one = {"family": "single_vision", "near": None, "prism_in": across, "prism_up": up}
+    picture = pair_picture(pair(progressive(**one), progressive(33.0, 21.5, **one)))
+    words = [s for s in picture.shapes if isinstance(s, Text) and "Δ" in s.text]
+    assert [t.text for t in words] == said * 2
+    for eye, texts in (("right", words[: len(said)]), ("left", words[len(said) :])):
+        rim = shapely.Polygon(picture.named(f"{eye}.outline").points).exterior
+        for text in texts:
+            stands = shapely.box(*text_box(text))
+            assert not stands.intersects(rim), text
+            assert not stands.intersects(shapely.LineString([(-99, 0), (99, 0)])), text
 
 
 def test_drill_points_are_mirrored():
@@ -583,6 +603,27 @@ def test_inside_agrees_with_shapely(x, y):
     if polygon.exterior.distance(point) > 1e-6:
         assert inside(points, x, y) == polygon.contains(point)
     assert math.isfinite(polygon.area)
+
+
+@given(st.lists(st.tuples(st.floats(-30, 30), st.floats(-30, 30)), min_size=1, max_size=40))
+def test_many_points_at_once_are_inside_as_each_by_itself(many):
+    points = outline_points(OUTLINE)
+    many = [*many, *points[:50]]  # the outline's own points too, where rounding decides
+    assert which_inside(points, many) == [inside(points, x, y) for x, y in many]
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-25, 25), st.floats(-25, 25), st.floats(3, 40), st.floats(0.05, 3.2))
+def test_edges_that_are_passed_over_would_take_nothing_away(x, y, radius, arc):
+    """The segment that is left is the same, point by point, as when every edge of the outline is gone through."""
+    points = outline_points(OUTLINE)
+    segment = [
+        (x + radius * math.cos(-arc + 2 * arc * k / 60), y + radius * math.sin(-arc + 2 * arc * k / 60)) for k in range(61)
+    ]
+    quick = pair_module._clip(segment, points)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pair_module, "_cutting", lambda subject, outline: range(len(outline)))
+        assert pair_module._clip(segment, points) == quick
 
 
 # --- methods --------------------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import socket
+import time
 from contextlib import suppress
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -283,6 +284,18 @@ def test_notes_are_kept_for_people():
 def test_hostile_texts_are_refused(text):
     with pytest.raises(FhirProblem):
         read_vision_prescription(text)
+
+
+def test_a_text_of_open_quotes_costs_no_more_than_its_length():
+    began = time.process_time()
+    with pytest.raises(FhirProblem):
+        read_vision_prescription('{"a": "' + '\\"' * 60_000)
+    assert time.process_time() - began < 2.0  # by the square of its length it was most of a minute
+
+
+def test_many_prisms_the_same_way_make_no_prism_that_cannot_be():
+    part = {"amount": 30.00, "base": "in"}
+    assert refused(lens(0, prism=[part, part])).element == "lensSpecification[0].prism"
 
 
 def test_a_byte_order_mark_is_no_reason_to_refuse():

@@ -102,6 +102,21 @@ def test_parts_stand_in_the_order_of_the_sheet():
     assert order == sorted(order)
 
 
+def test_a_bifocal_has_a_row_for_the_segment_top_and_one_for_the_pupil():
+    """Both heights are asked for on the sheet; without the pupil's nobody sees how far the segment lies below it."""
+    text = text_of(card(replace(CASE, lens=LensChoice(design=LensDesign(name="Level 28", family="flat_top_bifocal")))))
+    assert "segment top" in text
+    assert "pupil height" in text
+    assert "fitting height" not in text
+
+
+def test_the_whole_pd_and_an_eye_off_level_have_their_blanks():
+    """The card asks for both eyes after each by itself, so there is a place to write it."""
+    text = text_of(card())
+    assert "both eyes: PD far" in text
+    assert "your eye above theirs" in text
+
+
 def test_readings_are_blank():
     text = text_of(card())
     for value in ("31.75", "33.25", "23.25", "22.75"):

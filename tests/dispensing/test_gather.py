@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal as D
 
 import pytest
@@ -11,9 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispensing import measure, record
-from dispensing.case import Pair
-from dispensing.gather import age_in_years, case_of, for_case
+from dispensing.case import Adopted, Case, Frame, Measurements, Pair, Rules
+from dispensing.checks.registry import assess
+from dispensing.figures import compute
+from dispensing.figures.usual import ASSUMED_SHAPE
+from dispensing.gather import age_in_years, case_of, for_case, in_box
 from dispensing.models import Dispense, Prescription, PrescriptionEye, Signature, Treatment
+from dispensing.optics.outlines import outline_for
 
 TODAY = date(2026, 11, 25)
 
@@ -97,6 +102,14 @@ def test_an_empty_dispense_is_a_case_too(cast):
     assert case.hands.dispenser_registered
 
 
+def test_an_earlier_pair_is_of_the_day_at_the_branch(cast):
+    first = whole(cast)
+    Dispense.objects.filter(pk=first.pk).update(state="collected", created_at=datetime(2026, 3, 3, 13, tzinfo=UTC))
+    cast.branch.time_zone = "Pacific/Auckland"  # there it is two in the morning of the next day
+    cast.branch.save()
+    assert [p.on for p in case_of(whole(cast)).earlier] == [date(2026, 3, 4)]
+
+
 def test_earlier_pairs_are_of_this_client_signed_for_and_newest_first(cast):
     first = whole(cast, height="20")
     second = whole(cast, height="21")
@@ -114,6 +127,42 @@ def test_earlier_pairs_are_of_this_client_signed_for_and_newest_first(cast):
     assert [p.height for p in case.earlier] == [Pair(21.0, None), Pair(20.0, None), Pair(None, None)]
     assert case.earlier[2].prescription.right.sphere == -4
     assert case.earlier[0].family == "progressive"
+
+
+def test_a_newer_prescription_is_asked_about_wherever_it_is(cast):
+    """On record and unused, or in a dispense that was opened later: the older one in hand must not pass in silence."""
+    made = whole(cast)
+    newer = Prescription.objects.create(client=cast.client, written_on=date(2026, 11, 20))
+    for eye in ("right", "left"):
+        PrescriptionEye.objects.create(prescription=newer, eye=eye, sphere=D("-6"))
+
+    def asked() -> bool:
+        case = case_of(made, today=date(2026, 11, 25))
+        return "rx.superseded" in {f.check for f in assess(case, compute(case))}
+
+    assert asked()
+    assert case_of(made, today=TODAY).earlier[0].prescription.right.sphere == -6
+    later = record.start_dispense(actor=cast.trainee, client=cast.client, branch=cast.branch, prescription=newer)
+    assert asked()
+    Dispense.objects.filter(pk=later.pk).update(state="ordered")
+    assert asked()
+    Dispense.objects.filter(pk=later.pk).update(state="cancelled")
+    assert not asked()
+
+
+@pytest.mark.parametrize("mount", ["drilled", "grooved"])
+def test_no_rim_hides_the_edge_of_a_lens_held_by_screws_or_a_cord(mount):
+    """The pupil's height and the segment's are converted alike, and a photograph too. A cord lies in the edge of the lens, so that
+    what is seen below the pupil is the edge itself (common practice): the branch's allowance is for rims."""
+    frame = Frame(a=52, b=38, dbl=18, mount=mount, outline=outline_for(52, 38, None, ASSUMED_SHAPE))
+    assert in_box(frame, 0.5, 20.0, "visible_rim", 31.0) == in_box(frame, 0.5, 20.0, "rim_below_pupil", 31.0)
+    seen = Adopted(far_pd=31.0, height=20.0, height_reference="visible_rim")
+    case = Case(today=TODAY, frame=frame, measurements=Measurements(right=seen), rules=Rules(groove_mm=0.5))
+    assert compute(case).right.height_box == pytest.approx(in_box(frame, 0.5, 20.0, "rim_below_pupil", 31.0))
+    rimmed = replace(frame, mount="full_rim")
+    assert in_box(rimmed, 0.5, 20.0, "visible_rim", 31.0) == pytest.approx(
+        in_box(rimmed, 0.5, 20.0, "rim_below_pupil", 31.0) + 0.5
+    )
 
 
 def test_a_withdrawn_value_and_a_struck_out_reading_do_not_count(cast):

@@ -24,7 +24,7 @@ from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import AuditEvent
 from tests.dispensing.optics.pinhole import Scene, find_points
 from tests.dispensing.test_gather import whole
-from tests.factories import small_jpeg
+from tests.factories import LensFactory, OptionFactory, small_jpeg
 
 
 def scene_of(frame) -> Scene:
@@ -313,6 +313,27 @@ def test_the_readings_are_what_was_drawn(desk):
     assert not Dispense.objects.get(pk=desk.dispense.pk).adoptions.filter(eye="left").exists()  # adopting is another choice
 
 
+def test_where_the_lens_has_a_segment_the_pupil_is_no_segment_top(desk):
+    bifocal = OptionFactory(
+        lens=LensFactory(
+            group=desk.group,
+            family="flat_top_bifocal",
+            corridor_mm=None,
+            segment_width_mm=D(28),
+            segment_depth_mm=D(19),
+            segment_centre_below_top_mm=D(5),
+        )
+    )
+    record.choose_lens(
+        actor=desk.trainee, dispense=desk.dispense, version=record.part_version(desk.dispense, "lens"), option=bifocal
+    )
+    row = placed(desk)
+    photographs.take_readings(actor=desk.trainee, photograph=row, version=row.version)
+    taken = Reading.objects.filter(method="photograph")
+    assert {r.quantity for r in taken} == {"far_pd", "pupil"}
+    assert {r.reference for r in taken if r.quantity == "pupil"} == {"box"}
+
+
 def test_taken_twice_it_is_one_set_and_new_points_are_a_new_one(desk):
     row = placed(desk)
     for _ in range(2):
@@ -401,7 +422,8 @@ def test_a_picture_is_uploaded_and_served_as_ours(desk):
     assert served["Content-Type"] == "image/jpeg"
     assert served["X-Content-Type-Options"] == "nosniff"
     assert served["Cache-Control"] == "private, no-store"
-    assert served["Content-Security-Policy"] == "default-src 'none'; sandbox"
+    policy = served["Content-Security-Policy"].split("; ")
+    assert {"default-src 'none'", "frame-ancestors 'none'", "sandbox"} <= set(policy)
     assert served["Content-Disposition"] == f'inline; filename="{desk.dispense.reference}-{made.pk}.jpg"'
     assert served.content == bytes(made.image)
     assert served.content[:3] == b"\xff\xd8\xff"

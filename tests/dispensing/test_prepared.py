@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from django.contrib.sessions.backends.db import SessionStore
 from django.db.models import Count
 from django.http import Http404
 from django.test import RequestFactory
@@ -17,6 +18,7 @@ from tests.dispensing.test_gather import whole
 def _request(staff):
     request = RequestFactory().get("/")
     request.user = staff
+    request.session = SessionStore()
     return request
 
 

@@ -72,7 +72,7 @@ def test_the_trainee_sees_it_beside_the_field_and_in_the_history_until_it_goes_f
     sheet_url = reverse("dispensing:sheet", args=[waiting.reference])
     page = client.get(sheet_url).content.decode()
     beside = page[page.index('id="f-readings-height-left"') :]
-    assert "Her eye level &lt;was&gt; lower." in beside[: beside.index('id="f-readings-height-left-error"')]
+    assert "Her eye level &lt;was&gt; lower." in beside[: beside.index('id="f-readings-pupil-right"')]
     readings, lens = page.index('id="part-readings"'), page.index('id="part-lens"')
     assert readings < page.index('href="#f-readings-height-left"') < lens < page.index("Why this corridor?")
     for part, opened in (

@@ -13,10 +13,11 @@ from django.utils import timezone
 from dispensing import assess, record, sign_off
 from dispensing.models import Dispense, Reason, Signature
 from dispensing.snapshot import Damaged, read_snapshot
+from dispensing.waiting import to_sign_elsewhere
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
-from practice.models import AuditEvent, SignInTry
+from practice.models import AuditEvent, Post, SignInTry
 from tests.factories import PASSWORD, ClientFactory
-from tests.orders.ready import ready_dispense
+from tests.orders.ready import ready_dispense, signed_dispense
 
 State = Dispense.State
 
@@ -358,6 +359,19 @@ def test_an_out_of_date_prescription_is_confirmed_with_the_signature_it_needs(ca
     assert sign_off.may_issue(actor=cast.supervisor, dispense=_fresh(made))
 
 
+def test_after_the_signature_a_trainee_answers_nothing(cast):
+    """What is asked after it was signed (the prescription has run out meanwhile) is read by nobody who signs."""
+    made = signed_dispense(cast)
+    made.prescription.written_on = timezone.localdate() - timedelta(days=900)
+    made.prescription.save()
+    asked = assess.assess_dispense(_fresh(made)).open_confirms
+    assert asked
+    with pytest.raises(Invalid) as problem:
+        assess.give_reason(actor=cast.trainee, dispense=made, finding_key=asked[0].key, text="Eyes as before.")
+    assert "signed" in problem.value.errors["reason"]
+    assert assess.give_reason(actor=cast.supervisor, dispense=made, finding_key=asked[0].key, text="Housebound.")
+
+
 @pytest.mark.parametrize("comment", ["x" * 2001, "look\x00again"])
 def test_a_comment_that_cannot_be_kept_is_refused(cast, waiting, comment):
     with pytest.raises(Invalid):
@@ -378,3 +392,18 @@ def test_what_is_closed_stays_closed(cast, waiting, state):
         with pytest.raises(Refused):
             deed()
     assert _fresh(made).state == state
+
+
+def test_an_empty_desk_says_where_else_something_waits(cast, client):
+    made = ready_dispense(cast, actor=cast.trainee)
+    sign_off.put_forward(actor=cast.trainee, dispense=made, version=made.version)
+    Post.objects.create(staff=cast.supervisor, branch=cast.other_branch, role="supervisor")
+    Post.objects.create(staff=cast.dispenser, branch=cast.other_branch, role="supervisor")
+    client.force_login(cast.supervisor)
+    client.post("/branch/choose/", {"branch": cast.other_branch.pk, "next": "/sign-off/"})
+    desk = client.get("/sign-off/").content.decode()
+    assert f"Nothing waits for a signature at {cast.other_branch.name}." in desk
+    assert f"{cast.branch.name}: 1 waits" in desk
+    client.post("/branch/choose/", {"branch": cast.branch.pk, "next": "/sign-off/"})
+    assert "Nothing waits" not in client.get("/sign-off/").content.decode()
+    assert to_sign_elsewhere(cast.dispenser, cast.other_branch) == [], "a dispenser there signs nothing"

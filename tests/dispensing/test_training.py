@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal as D
+from types import SimpleNamespace
 
 import numpy as np
 import pdfplumber
@@ -20,7 +21,7 @@ from dispensing.measure import NewReading
 from dispensing.models import Comparison, Dispense, Goal, PrescriptionEye, Remeasure
 from dispensing.remeasure import remeasure
 from dispensing.training import agreeing, goals
-from dispensing.training.cases import BANDS, HIGH_BAND, cases_of, power_band
+from dispensing.training.cases import BANDS, HIGH_BAND, cases_of, counted, power_band
 from dispensing.training.everybody import compared_at
 from dispensing.training.pictures import limits_picture, signed, trend_picture
 from dispensing.training.record import record_of
@@ -75,6 +76,9 @@ ENOUGH = [*FEW, -0.5, 0.5, 1.0]
         ("-1.50", "-0.75", BANDS[1][1]),
         ("4.00", "0.25", BANDS[2][1]),
         ("1.00", "-7.00", HIGH_BAND),
+        ("-5.87", None, BANDS[2][1]),  # eighths: not yet 6.00, which is what "high" begins with
+        ("6.00", None, HIGH_BAND),
+        ("2.12", None, BANDS[0][1]),
     ],
 )
 def test_a_power_band_goes_by_the_stronger_principal_power(sphere, cylinder, band):
@@ -103,7 +107,7 @@ def test_cases_are_counted_by_method_lens_and_power_and_a_return_stays_on_record
     record = record_of(cast.trainee)
     assert dict(record.tables) == {
         "Lens": [("progressive", 1, 1)],
-        "Power": [("2.25 to 4.00 D", 1, 1)],
+        "Power": [(BANDS[1][1], 1, 1)],
         "PDs by": [("pupillometer", 1, 1)],
         "Heights by": [("marked lens", 1, 1)],
     }
@@ -202,6 +206,16 @@ def test_own_record_and_that_of_those_one_trains(cast, client):
     assert client.get(url).status_code == 404
     client.force_login(cast.supervisor)
     assert cast.trainee.display_name in client.get(reverse("dispensing:own_training")).content.decode()
+
+
+def test_a_goal_is_due_by_the_clock_of_the_branch(cast, monkeypatch):
+    cast.branch.time_zone = "Pacific/Auckland"
+    cast.branch.save()
+    at = datetime(2026, 11, 30, 13, tzinfo=UTC)  # 2 in the morning of 1 December there
+    monkeypatch.setattr("django.utils.timezone.now", lambda: at)
+    with pytest.raises(Invalid):
+        goals.set_goal(actor=cast.supervisor, trainee=cast.trainee, text="Yesterday there", due_on=date(2026, 11, 30))
+    assert goals.set_goal(actor=cast.supervisor, trainee=cast.trainee, text="Today there", due_on=date(2026, 12, 1))
 
 
 def test_goals_are_set_by_whoever_trains_and_kept(cast, client):
@@ -366,3 +380,42 @@ def test_another_branch_is_not_counted_where_one_does_not_sign(cast):
     assert len(compared_at([cast.branch])) == 12
     assert compared_at([cast.other_branch]) == []
     assert compared_at([cast.foreign_branch]) == []
+
+
+# --- small numbers ------------------------------------------------------------------------------------------------------
+
+
+def test_a_quarter_with_few_pairs_has_no_mean(cast):
+    """Twelve pairs of which at most four fall into one quarter: the points are drawn, no line of means between them."""
+    compared(cast, ENOUGH, days=30)
+    (pairs,) = record_of(cast.trainee).by_quantity
+    assert {q.n for q in agreeing.by_quarter(pairs)} <= {1, 2, 3, 4}
+    picture = trend_picture(pairs)
+    assert len([s for s in picture.shapes if type(s).__name__ == "Circle"]) == 12
+    assert any(getattr(s, "text", "") == "too few in" for s in picture.shapes)
+
+
+def test_a_quarter_with_enough_has_its_mean(cast):
+    compared(cast, ENOUGH * 2, days=7)
+    (pairs,) = record_of(cast.trainee).by_quantity
+    enough = [q for q in agreeing.by_quarter(pairs) if q.enough]
+    circles = [s for s in trend_picture(pairs).shapes if type(s).__name__ == "Circle"]
+    assert len(circles) == 24 + len(enough)
+    assert enough
+
+
+def test_a_small_sure_difference_is_said_to_be_little(cast, client):
+    steady = [0.1, 0.2, 0.3, 0.2, 0.1, 0.3] * 3
+    compared(cast, steady, method="rule")
+    compared(cast, [d - 0.3 for d in steady], method="pupillometer")
+    client.force_login(cast.supervisor)
+    page = client.get(reverse("dispensing:agreement")).content.decode()
+    assert "0.30 mm more: little" in page
+    assert "0.30 mm less: little" in page
+    assert "than the others</b>" not in page
+
+
+def test_bands_of_power_stand_from_low_to_high():
+    words = [HIGH_BAND, HIGH_BAND, BANDS[1][1], BANDS[0][1], BANDS[0][1], BANDS[0][1]]
+    cases = [SimpleNamespace(band=w, returns=()) for w in words]
+    assert [w for w, _, _ in counted(cases, "band")] == [BANDS[0][1], BANDS[1][1], HIGH_BAND]

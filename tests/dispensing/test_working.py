@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from dispensing.case import (
     Adopted,
     Case,
+    CurveStep,
     DrillPoint,
     Fit,
     LensChoice,
@@ -28,7 +29,7 @@ from dispensing.figures import Figures, LensFigures, compute
 from dispensing.working import EYE_RULES, PAIR_RULES, TITLES, Working, working
 from tests.dispensing.test_figures import RESIN, single, usual, wild
 
-EYE_FIGURES = [f.name for f in fields(LensFigures)]
+EYE_FIGURES = [f.name for f in fields(LensFigures) if f.name != "front_curve_by"]  # a word about another figure
 PAIR_FIGURES = [f.name for f in fields(Figures) if f.name not in ("right", "left", "unknown", "assumed", "outline_assumed")]
 PATHS = [f"{eye}.{name}" for eye in ("right", "left") for name in EYE_FIGURES] + PAIR_FIGURES
 
@@ -94,6 +95,13 @@ CASES = {
             usual().lens,
             prism_thinning_down=1.5,
             design=LensDesign(family="progressive", corridor_mm=13.0, near_inset_mm=2.5),
+        ),
+    ),
+    "maker's table": replace(
+        usual(),
+        lens=replace(
+            usual().lens,
+            design=replace(usual().lens.design, front_curves=(CurveStep(sphere_from=-6.0, sphere_to=6.0, curve=4.25),)),
         ),
     ),
     "ANSI": replace(usual(), rules=replace(usual().rules, tolerance_standard="ANSI Z80.1")),

@@ -54,14 +54,18 @@ def ready_dispense(cast, *, actor=None, client=None, answered: bool = True) -> D
         ("height", "right"): D("22"),
         ("height", "left"): D("22"),
     }
-    for (quantity, eye), value in values.items():
-        extra = {"method": "marked_lens", "reference": "box"} if quantity == "height" else {"method": "pupillometer"}
-        for _ in range(2):  # a second reading wherever this prescription makes a millimetre matter
-            measure.add_readings(
-                actor=actor,
-                dispense=made,
-                readings=[measure.NewReading(quantity=quantity, eye=eye, value=value, **extra)],
-            )
+    measured = [
+        measure.NewReading(
+            quantity=quantity,
+            eye=eye,
+            value=value,
+            method="marked_lens" if quantity == "height" else "pupillometer",
+            reference="box" if quantity == "height" else "",
+        )
+        for (quantity, eye), value in values.items()
+    ]
+    # a second reading wherever this prescription makes a millimetre matter
+    measure.add_readings(actor=actor, dispense=made, readings=measured * 2)
     for (quantity, eye), value in values.items():
         made.refresh_from_db()
         measure.adopt_value(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 
 import pytest
 
@@ -120,6 +121,16 @@ def test_only_the_newest_measuring_is_decided_on(cast, order):
     checked(cast, order)
     with pytest.raises(Conflict):
         receive.pass_pair(actor=cast.dispenser, check=first)
+
+
+def test_the_newest_is_the_last_that_was_measured_also_when_the_clock_was_set_back(cast, order):
+    """The first, fine one must not be passed because the second, measured outside, has the earlier time."""
+    first = checked(cast, order)
+    second = checked(cast, order, **{"right.sphere": "-3.00"})
+    ReceiptCheck.objects.filter(pk=second.pk).update(at=first.at - timedelta(minutes=5))
+    with pytest.raises(Conflict):
+        receive.pass_pair(actor=cast.dispenser, check=first)
+    assert receive.reject_to_lab(actor=cast.dispenser, check=second, reason=REASON).decision == "rejected"
 
 
 def test_outside_or_incomplete_is_not_passed(cast, order):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from datetime import UTC, datetime
 
 import pdfplumber
 import pytest
@@ -11,6 +12,8 @@ from django.urls import reverse
 
 from orders import issue
 from orders.models import Collection, Order, ReceiptCheck, ReturnVisit
+from orders.renderers import handover_sheet
+from tests.orders import examples
 from tests.orders.ready import GOOD_READINGS, came_back, collected_order, passed_order, ready_dispense
 
 
@@ -162,7 +165,7 @@ def test_the_report_says_what_the_page_says(cast, at, order):
     for shown in (
         order.number,
         "Outside tolerance",
-        "right axis: +15.0 °",
+        "Right axis: +15.0 °, allowed ±",
         "ISO 21987:2017",
         "Left side bent.",
         "bought copy",
@@ -215,6 +218,26 @@ def test_the_clients_sheet_in_both_sizes(cast, at, order):
         body = {round(c["size"]) for c in a.pages[0].chars}, {round(c["size"]) for c in b.pages[0].chars}
     assert 11 in body[0]
     assert 18 in body[1]
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_the_foot_of_the_clients_sheet_loses_nothing(large):
+    document = examples.example_document()
+    document["branch"] |= {
+        "name": "Quaylight Opticians at the Old Harbour Warehouse",
+        "address": "\n".join(f"{n} Long Quay behind the northern breakwater" for n in range(1, 6)),
+        "phone": "+44 1632 960 147",
+    }
+    by = "Bartholomew Featherstonehaugh-Cholmondeley, dispensing optician"
+    at = datetime(2026, 11, 30, 10, tzinfo=UTC)
+    data = handover_sheet.render(document, (), client="Ada Quill", on=at, by=by, large=large)
+    with pdfplumber.open(io.BytesIO(data)) as pdf:
+        words = pdf.pages[-1].extract_words()
+        said = " ".join(w["text"] for w in words)
+        assert max(w["bottom"] for w in words) < pdf.pages[-1].height - 10
+    assert "+44 1632 960 147" in said
+    assert "dispensing optician" in said
+    assert "5 Long Quay" in said
 
 
 def test_advice_fits_lens_and_person(cast, at, order):
@@ -278,6 +301,48 @@ def test_today_shows_what_arrived_and_what_waits_for_its_client(cast, at, order)
     assert "Arrived, to be checked" in client.get("/").content.decode()
     passed_order(cast, order)
     assert "Checked, to be collected" in client.get("/").content.decode()
+
+
+def test_today_shows_who_came_back_and_leads_to_the_visit(cast, at, order):
+    order = came_back(cast, order)
+    page = at(cast.dispenser).get("/").content.decode()
+    assert "Come back, not decided yet" in page
+    assert reverse("orders:visit", args=[order.number, order.returns.get().pk]) in page
+
+
+def test_the_pair_before_is_typed_at_the_visit(cast, at, order):
+    order = collected_order(cast, order)
+    client = at(cast.dispenser)
+    url = reverse("orders:return_visit", args=[order.number])
+    assert "None is on record" in client.get(url).content.decode()
+    page = client.post(url, {"complaints": ["swim"], "old.right.sphere": "-2", "old.left.sphere": "two"}).content.decode()
+    assert 'aria-describedby="f-old-left-sphere-error"' in page
+    assert 'name="old.right.sphere" value="-2"' in page
+    client.post(url, {"complaints": ["swim"], "old.right.sphere": "-150", "old.left.sphere": "-075"})
+    page = client.get(reverse("orders:visit", args=[order.number, ReturnVisit.objects.get().pk])).content.decode()
+    assert "The pair before (measured now)" in page
+    assert "change from the pair before" in page
+
+
+def test_what_is_outside_and_what_looks_like_a_slip_is_said_while_typing(cast, at, order):
+    """Both lenses read in each other's place: said at once, not only once it is kept."""
+    crossed = {**GOOD_READINGS} | {
+        f"{eye}.{name}": GOOD_READINGS[f"{other}.{name}"]
+        for eye, other in (("right", "left"), ("left", "right"))
+        for name in ("sphere", "cylinder", "axis")
+    }
+    page = at(cast.dispenser).post(reverse("orders:receive_preview", args=[order.number]), crossed).content.decode()
+    assert "right and left may be exchanged" in page
+    assert re.search(r"<li>Right principal power, more minus: [+−][0-9.]+ D, allowed ±0.12</li>", page)
+
+
+def test_what_no_figure_explains_has_where_to_look(cast, at, order):
+    order = collected_order(cast, order)
+    client = at(cast.dispenser)
+    client.post(reverse("orders:return_visit", args=[order.number]), {"complaints": ["reflections"]})
+    page = client.get(reverse("orders:visit", args=[order.number, ReturnVisit.objects.get().pk])).content.decode()
+    assert "Reflections or glare: nothing that is computed explains this." in page
+    assert "Look at the coating" in page
 
 
 def test_a_decided_visit_is_closed(cast, at, order):

@@ -16,6 +16,7 @@ from dispensing.models import Dispense
 from orders import issue, lab_progress
 from orders.models import IdempotentAnswer, Order, OrderEvent
 from practice import audit
+from tests import migrated
 from tests.factories import Cast, ClientFactory, LabFactory
 from tests.orders.crowd import follow, issue_all
 from tests.orders.ready import ready_dispense
@@ -72,6 +73,7 @@ def test_processes_on_sqlite(tmp_path):
         "DJANGO_SETTINGS_MODULE": "deploy.test_settings",
         "PYTHONPATH": str(ROOT),
     }
+    migrated.copied(tmp_path / "datumline.sqlite3")
     set_up = (
         "import django; django.setup();"
         "from django.core.management import call_command; call_command('migrate', verbosity=0);"

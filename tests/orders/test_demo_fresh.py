@@ -17,9 +17,9 @@ from tests.factories import BranchFactory
 @pytest.mark.django_db(transaction=True)
 def test_fresh_starts_again(monkeypatch):
     monkeypatch.setattr(scenario, "play", lambda stage: {})  # the scenario has its own tests
-    call_command("load_demo", verbosity=0)
+    call_command("load_demo", "--no-history", verbosity=0)
     Group.objects.get().branches.update(phone="changed")
-    call_command("load_demo", "--fresh", verbosity=0)
+    call_command("load_demo", "--no-history", "--fresh", verbosity=0)
     assert not Group.objects.get().branches.filter(phone="changed").exists()
     assert Group.objects.count() == 1
     with pytest.raises(DatabaseError, match="never changed"):

@@ -18,11 +18,13 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from dispensing import case as c
-from dispensing.figures import Figures, LensFigures
+from dispensing.drawings.geometry import geometry_of
+from dispensing.figures import Figures, LensFigures, compute
 from orders import document as doc
+from orders.renderers.geometry import geometry_of_document
 from tests.orders import examples
 
-SCHEMA = json.loads((Path(doc.__file__).parent / "schema" / "order-1.0.json").read_text())
+SCHEMA = json.loads((Path(doc.__file__).parent / "schema" / "order-1.1.json").read_text())
 VALID = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 
 
@@ -108,7 +110,7 @@ def test_the_schema_refuses_what_an_order_must_not_be():
         ("lens", "design", "family"): ["varifocal"],
         ("order", "issued_at"): ["2026-11-25", "2026-11-25T09:41:07", "2026-11-25T09:41:07+01:00"],
         ("order", "number"): [""],
-        ("schema_version",): ["1.1"],
+        ("schema_version",): ["1.2", "2.0"],
         ("tolerance_standard",): ["", None],
     }
     for path, values in bad.items():
@@ -200,6 +202,31 @@ def test_a_near_pair_is_centred_for_near():
     document = doc.build(case, replace(figures, right=near), (), examples.example_meta())
     assert document["lenses"]["right"]["centration"]["centred_for"] == "near"
     assert document["lenses"]["left"]["centration"]["centred_for"] == "distance"
+
+
+def test_a_near_pair_measured_for_far_only_is_centred_by_the_near_pd_worked_out():
+    """Reading glasses by far PDs of 31.5 and 31.0 at 380 mm. Near PD by similar triangles over the centre of rotation, 13.5 mm behind
+    the cornea (13 to 15 in papers), vertex 13 mm: 31.5 x 380 / (380 + 26.5) = 29.45, 31 x 380 / 406.5 = 28.98. The order must not say
+    "distance" and 31.5 beside a decentration for 29.45."""
+    case = examples.example_case()
+    sides = {"right": c.Adopted(far_pd=31.5), "left": c.Adopted(far_pd=31.0)}
+    case = replace(
+        case,
+        needs=c.Needs(uses=("near",), working_distance_mm=380.0),
+        fit=replace(case.fit, vertex_mm=13.0),
+        measurements=c.Measurements(**sides),
+        lens=replace(case.lens, design=c.LensDesign(name="Plainview", family="single_vision"), compensation="none"),
+    )
+    document = doc.build(case, compute(case), (), examples.example_meta())
+    for eye, near in (("right", "29.45"), ("left", "28.98")):
+        where = document["lenses"][eye]["centration"]
+        assert (where["centred_for"], where["near_pd"]) == ("near", near)
+        assert Decimal(where["decentration_in"]) == Decimal(document["frame"]["c"]) / 2 - Decimal(near)
+    assert any("worked out from the far PD (right and left)" in line for line in document["instructions"])
+    drawn, again = geometry_of(case, compute(case)), geometry_of_document(document)
+    for eye in ("right", "left"):
+        assert (drawn.of(eye).centred_for, again.of(eye).centred_for) == ("near", "near")
+        assert again.of(eye).from_nose == pytest.approx(drawn.of(eye).from_nose, abs=0.005)
 
 
 def test_what_is_missing_is_named_and_nothing_is_guessed():
@@ -422,3 +449,51 @@ def test_read_back_the_document_says_what_the_case_says(made):
     assert [(Decimal(p["x"]), Decimal(p["y"])) for p in frame["drill_points"]] == [
         (printed(p.x), printed(p.y)) for p in case.frame.drill_points
     ]
+
+
+# --- since 1.1: the front curve and where it comes from
+
+
+def test_the_front_curve_says_where_it_comes_from():
+    from orders.renderers import words
+    from orders.renderers.summary import summary
+    from tests.orders import cases
+
+    def frozen(name):
+        return json.loads((cases.FROZEN / f"{name}.json").read_text(encoding="utf-8"))
+
+    document = frozen("front-curve-partly-assumed")
+    assert [document["lenses"][eye]["front_curve"] for eye in ("right", "left")] == [
+        {"curve": "6.25", "from": "maker"},
+        {"curve": "2.25", "from": "rule"},  # -7.50, beyond the table: Vogel, -7.50/2 + 6
+    ]
+    assert words.front_curve_words(document) == "Front curve R 6.25 D, maker's table; L 2.25 D, assumed."
+    row = next(r for r in summary(document).places if r.label == "Front curve")
+    assert (row.right, row.left) == ("6.25 D, maker's table", "2.25 D, assumed")
+    assert words.front_curve_words(frozen("front-curve-of-the-maker")) == "Front curve 4.25 D, maker's table."
+    for path, values in {("curve",): ["4.2", None], ("from",): ["lab", None]}.items():
+        for value in values:
+            wrong = copy.deepcopy(document)
+            wrong["lenses"]["left"]["front_curve"][path[0]] = value
+            assert faults(wrong), (path, value)
+
+
+def test_an_order_of_1_0_says_nothing_of_a_curve_and_is_right_by_the_newer_schema():
+    from orders.renderers import words
+    from tests.orders import cases
+
+    document = json.loads((cases.FROZEN / "single-vision.json").read_text(encoding="utf-8"))
+    assert document["schema_version"] == "1.0"
+    assert faults(document) == []
+    assert words.front_curve_words(document) == ""
+    assert words.front_curves(document) == {}
+
+
+@pytest.mark.parametrize(("amount", "base"), [("near_prism_h", "near_base_h"), ("near_prism_v", "near_base_v")])
+def test_a_near_prism_without_a_base_is_not_given_one(amount, base):
+    case, figures = examples.example_case(), examples.example_figures()
+    rx = case.prescription
+    without = replace(case, prescription=replace(rx, left=replace(rx.left, **{amount: 1.5})))
+    with pytest.raises(doc.CannotDocument) as refused:
+        doc.build(without, figures, (), examples.example_meta())
+    assert refused.value.missing == (f"prescription.left.{base}",)

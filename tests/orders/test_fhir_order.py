@@ -80,6 +80,45 @@ def test_an_axis_between_degrees_stands_exactly_beside_the_whole_one():
     assert (left["axis"], part(left["extension"], "exact-axis")[0]["valueQuantity"]["value"]) == (180, Decimal("0.4"))
 
 
+@pytest.mark.parametrize("version", ["4.3", "5.0"])
+def test_what_was_prescribed_for_near_besides_stands_in_extensions_and_is_said_to_the_lab(version):
+    document = examples.example_document()
+    written = document["lenses"]["left"]["prescribed"]
+    written |= {"near_sphere": "-0.50", "near_prism": doc._prism("left", -1.5, 0.5)}
+    rx, _, left = (e["resource"] for e in rendered(document, version)["entry"])
+    said = rx["lensSpecification"][1]["extension"]
+    assert part(said, "near-sphere")[0]["valueQuantity"]["value"] == Decimal("-0.50")
+    (near,) = part(said, "near-prism")
+    values = {e["url"]: e["valueQuantity"]["value"] for e in near["extension"]}
+    assert values == {"in": Decimal("-1.50"), "up": Decimal("0.50")}
+    notes = [n["text"] for n in left["note"]]
+    assert "L near sphere written −0.50." in notes
+    assert "L near prism prescribed 1.50 out, 0.50 up." in notes
+
+
+def test_the_design_is_told_whole():
+    document = examples.example_document()
+    document["lens"]["design"] |= {
+        "family": "trifocal", "segment_width": "28.00", "segment_depth": "19.00", "intermediate_depth": "7.00",
+        "near_inset": "2.00", "degression": "0.75", "cross_above_prism_point": "4.00",
+    }  # fmt: skip
+    for entry in rendered(document, "5.0")["entry"][1:]:
+        lens = next(e for e in entry["resource"]["extension"] if e["url"].endswith(":lens"))["extension"]
+        told = {e["url"]: e.get("valueQuantity", {}).get("value") for e in lens}
+        for name in (
+            "segment_width",
+            "segment_depth",
+            "intermediate_depth",
+            "near_inset",
+            "degression",
+            "cross_above_prism_point",
+            "corridor",
+        ):
+            assert told[name.replace("_", "-")] == Decimal(document["lens"]["design"][name])
+        assert (told["tint-transmittance-clear"], told["tint-transmittance-dark"]) == (Decimal("88.0"), Decimal("14.0"))
+        assert next(e for e in lens if e["url"] == "design-code")["valueString"] == "RIDGE13"
+
+
 @settings(max_examples=60, deadline=None)
 @given(orders())
 def test_read_back_it_says_what_the_document_says(made):
@@ -102,7 +141,7 @@ def test_read_back_it_says_what_the_document_says(made):
             for name, path, _ in fhir.PARAMETERS:
                 wanted = lens
                 for step in path:
-                    wanted = wanted[step]
+                    wanted = None if wanted is None else wanted[step]
                 assert values.get(name) == (None if wanted is None else Decimal(wanted)), name
             frame = document["frame"]
             for name, _ in fhir.FRAME:

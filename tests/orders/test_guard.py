@@ -89,7 +89,7 @@ def _with_its_digest(order):
         (lambda o: {"document_sha256": "0" * 64}, "its text does not give the digest"),
         (_with_its_digest, "its digest is not the one the trace tells of"),
         (lambda o: {"number": "SM-900000"}, "its text is that of order SM-00000"),
-        (lambda o: {"schema_version": "0.9"}, "its text is of schema version 1.0"),
+        (lambda o: {"schema_version": "0.9"}, "its text is of schema version 1.1"),
     ],
 )
 def test_the_first_that_differs_is_named(cast, make_order, capsys, falsify, words):

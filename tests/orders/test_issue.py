@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import re
 from decimal import Decimal as D
+from pathlib import Path
 
 import pytest
 from django.db import transaction
 
-from dispensing import record
+from dispensing import catalogue, record, sign_off
 from dispensing.assess import assess_dispense
-from dispensing.models import Dispense, Reason
+from dispensing.models import CatalogueLens, Dispense, Reason
 from orders import document as doc
-from orders import issue
+from orders import issue, unlike, unlike_words
 from orders.lab_progress import acknowledge, report_progress
 from orders.models import FeedHead, NumberSeries, Order, OrderEvent
 from practice import audit
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import AuditEvent
-from tests.factories import LabFactory
+from tests.factories import PASSWORD, LabFactory
 from tests.orders.ready import ready_dispense, signed_dispense
 from tests.orders.test_document import faults
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
@@ -99,6 +104,115 @@ def test_changed_after_signing_it_does_not_go(cast):
     record.save_needs(actor=cast.trainee, dispense=made, version=1, uses=["all_round"], working_distance_mm=D(380))
     with pytest.raises(Refused, match="signed by a supervisor"):
         issue.issue_order(actor=cast.supervisor, dispense=made, lab=cast.lab)
+
+
+def _signed_again(cast, made):
+    sign_off.return_to_dispenser(actor=cast.supervisor, dispense=made, version=made.version, comment="Look again.")
+    sign_off.put_forward(actor=cast.trainee, dispense=made, version=made.version)
+    sign_off.sign(actor=cast.supervisor, dispense=made, version=made.version, password=PASSWORD)
+    return Dispense.objects.get(pk=made.pk)
+
+
+def test_a_range_that_changed_after_signing_does_not_go_under_the_old_signature(cast, client):
+    """The dispense is as it was and the checks find nothing, but the lab would be told another corridor than was signed."""
+    made = signed_dispense(cast)
+    lens = CatalogueLens.objects.get(pk=made.lens_option.lens_id)
+    change = {"actor": cast.manager, "lens": lens, "read": catalogue.as_read(lens)}
+    catalogue.change_lens(**change, values={"corridor_mm": D(12)})
+    made = Dispense.objects.get(pk=made.pk)
+    with pytest.raises(Refused, match=r"not what was signed: corridor was 13\.00 mm, now 12\.00 mm\."):
+        issue.issue_order(actor=cast.supervisor, dispense=made, lab=cast.lab, version=made.version)
+    assert not Order.objects.exists()
+    assert not NumberSeries.objects.exists()
+    client.force_login(cast.supervisor)
+    page = client.get(f"/dispenses/{made.reference}/order/").content.decode()
+    assert "not what was signed" in page
+    assert "Issue the order" not in page
+    assert '<th scope="row">Corridor</th><td>13.00 mm</td><td>12.00 mm</td>' in page
+    order = issue.issue_order(actor=cast.supervisor, dispense=_signed_again(cast, made), lab=cast.lab)
+    assert json.loads(order.document)["lens"]["design"]["corridor"] == "12.00"
+
+
+def test_what_a_lab_would_make_differently_is_found_and_nothing_else():
+    was = {"lenses": {"right": {"front_curve": None}}, "frame": {"outline": {"radii": [2500, 2600, 2400]}}}
+    assert unlike.differences(was, copy.deepcopy(was)) == []
+    assert unlike.differences(was, {**was, "lenses": {"right": {}}}) == [], "nothing is nothing, however it is written"
+    mirrored = {**was, "frame": {"outline": {"radii": [2500, 2400, 2600]}}}
+    assert [d.path for d in unlike.differences(was, mirrored)] == ["frame.outline"]
+    with_curve = {**was, "lenses": {"right": {"front_curve": {"curve": "4.25"}}}}
+    (found,) = unlike.differences(was, with_curve)
+    assert (found.path, found.was, found.now) == ("lenses.right.front_curve.curve", "nothing", "4.25")
+
+
+def test_everything_a_document_can_say_differently_has_its_words():
+    paths = {
+        path
+        for file in (ROOT / "fixtures" / "orders").glob("*.json")
+        for path in unlike._flat({k: v for k, v in json.loads(file.read_text()).items() if k in unlike.MADE_BY})
+    }
+    bare = {re.sub(r"^lenses\.(right|left)\.", "", p) for p in paths}
+    assert len(bare) > 60
+    assert bare - unlike_words.KNOWN == set()
+
+
+@pytest.mark.parametrize(
+    ("path", "was", "words", "value"),
+    [
+        ("lenses.right.ordered.sphere", "-2.25", "right ordered sphere", "−2.25 D"),
+        ("lenses.left.centration.far_pd", "31.50", "left PD far", "31.50 mm"),
+        ("lenses.left.ordered.axis", "95.0", "left ordered axis", "95.0°"),
+        ("lens.material.index", "1.597", "refractive index", "1.597"),
+        ("frame.mount", "full_rim", "mount", "full rim"),
+        ("lens.tint", "nothing", "tint", "nothing"),
+        ("lens.something_new", "x", "lens something new", "x"),
+    ],
+)
+def test_a_difference_is_said_with_its_unit(path, was, words, value):
+    found = unlike.Difference(path, was, "")
+    assert (found.what, found.was_said) == (words, value)
+
+
+def test_a_prism_that_differs_is_one_difference():
+    def pair(h, v):
+        parts = {
+            "horizontal": {"amount": h, "base": "in"},
+            "vertical": {"amount": v, "base": "up" if v != "0.00" else None},
+        }
+        return {"lenses": {"right": {"ordered": {"prism": {"in": h, "up": v, **parts, "resultant": {"amount": h}}}}}}
+
+    (found,) = unlike.differences(pair("1.00", "0.00"), pair("1.50", "0.50"))
+    assert (found.what, found.was, found.now) == ("right ordered prism", "1.00 Δ in", "1.50 Δ in and 0.50 Δ up")
+
+
+def test_a_figure_that_is_told_only_since_does_not_undo_a_signature(cast):
+    """Signed before orders told the front curve their thickness was reckoned with: the release alone asks for no new signature."""
+    made = signed_dispense(cast)
+    signature = sign_off.current_signature(made)
+    by = {"dispense": made, "lab": cast.lab, "actor": cast.supervisor, "number": "SM-000001", "replaces": None}
+    now = issue.document_for(found=assess_dispense(made), **by)
+    for eye in ("right", "left"):
+        now["lenses"][eye]["front_curve"] = {"curve": "4.25", "from": "table"}
+
+    def before(found):
+        document = issue.document_for(found=found, **by)
+        for eye in ("right", "left"):
+            document["lenses"][eye]["front_curve"] = None
+        return document
+
+    assert unlike.unlike_signed(signature, now, before) is None
+    now["lenses"]["right"]["ordered"]["sphere"] = "9.99"
+    assert "not what was signed: right ordered sphere was " in unlike.unlike_signed(signature, now, before).message
+
+
+def test_what_was_signed_is_read_back_whole(cast):
+    """The document written from the frozen copy is the one written from the records, so that nothing is refused for nothing."""
+    made = signed_dispense(cast)
+    order = issue.issue_order(actor=cast.supervisor, dispense=made, lab=cast.lab)
+    assert order.state == "issued"
+    damaged = signed_dispense(cast)
+    damaged.signatures.update(snapshot="{}")
+    with pytest.raises(Refused, match="cannot be read any more"):
+        issue.issue_order(actor=cast.supervisor, dispense=damaged, lab=cast.lab)
 
 
 def test_the_checks_run_again_at_issue(cast, ready):
@@ -210,6 +324,23 @@ def test_not_over_what_the_lab_did_meanwhile(cast, ready):
     report_progress(lab=cast.lab, number=order.number, state="in_work")
     with pytest.raises(Conflict):
         issue.cancel_order(actor=cast.dispenser, order=order, reason="Wrong tint.", version=order.version)
+
+
+def test_a_prefix_that_another_branch_had_goes_on_after_its_last_number(cast):
+    """The first branch took another prefix, the second took its: the numbers that were given are not given again."""
+    with transaction.atomic():
+        given = [issue.take_number(cast.branch) for _ in range(2)]
+    order = issue.issue_order(actor=cast.dispenser, dispense=ready_dispense(cast), lab=cast.lab)
+    assert (given, order.number) == (["SM-000001", "SM-000002"], "SM-000003")
+    cast.branch.code = "NEW"
+    cast.branch.save()
+    cast.other_branch.code = "SM"
+    cast.other_branch.save()
+    with transaction.atomic():
+        NumberSeries.objects.create(branch=cast.other_branch, last=2)
+        assert issue.take_number(cast.other_branch) == "SM-000004"
+        assert issue.take_number(cast.other_branch) == "SM-000005"
+        assert issue.take_number(cast.branch) == "NEW-000004"
 
 
 def test_a_correction_is_a_new_order_that_points_to_the_old(cast, ready):

@@ -12,10 +12,12 @@ import sys
 import threading
 import time
 from collections import Counter
+from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
+from django.db.models import F
 
 from deploy import lab_client
 from orders import document as doc
@@ -62,6 +64,23 @@ def test_it_takes_orders_and_cancellations(practice, cast, make_order, tmp_path)
     assert (tmp_path / "orders" / f"{kept.number}.pdf").read_bytes().startswith(b"%PDF-")
 
 
+def test_a_rejected_pair_comes_back_with_its_reason_each_time(practice, make_order, tmp_path, capsys):
+    order = make_order()
+    lab_client.pull(practice, tmp_path)
+    for hour, why in ((9, "R axis 97 for 95."), (15, "R axis 92 for 95.")):
+        at = datetime(2026, 11, 30, hour, tzinfo=UTC)
+        Order.objects.filter(pk=order.pk).update(
+            state="rejected", waiting=True, rejected_at=at, reject_reason=why, version=F("version") + 1
+        )
+        assert lab_client.pull(practice, tmp_path) == (1, 0, 0)
+        assert f"{order.number} comes back: {why}" in capsys.readouterr().out
+        kept = json.loads((tmp_path / "rejected" / f"{order.number}-20261130T{hour:02}0000Z.json").read_text())
+        assert kept == {"number": order.number, "at": f"2026-11-30T{hour:02}:00:00Z", "reason": why}
+        assert lab_client.pull(practice, tmp_path) == (0, 0, 0)
+    assert len(list((tmp_path / "rejected").iterdir())) == 2
+    all_is_well(tmp_path, [order])
+
+
 def test_more_than_a_page(practice, make_order, tmp_path, monkeypatch):
     monkeypatch.setattr(lab_client, "PAGE", 2)
     orders = [make_order() for _ in range(5)]
@@ -71,7 +90,7 @@ def test_more_than_a_page(practice, make_order, tmp_path, monkeypatch):
 
 def test_what_was_tampered_with_is_not_accepted(practice, make_order, tmp_path, capsys):
     good, bad, newer = make_order(), make_order(), make_order()
-    text = newer.document.replace('"schema_version":"1.0"', '"schema_version":"2.0"')
+    text = newer.document.replace('"schema_version":"1.1"', '"schema_version":"2.0"')
     with guard.set_aside():
         Order.objects.filter(pk=bad.pk).update(document=bad.document.replace('"-2.31"', '"-3.31"'))
         Order.objects.filter(pk=newer.pk).update(document=text, document_sha256=doc.digest(text))

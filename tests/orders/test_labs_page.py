@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import re
 from datetime import timedelta
 
 import pytest
+from django.core.management import CommandError, call_command
+from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
@@ -13,14 +16,18 @@ from orders import labs
 from orders.models import Lab, LabToken, Webhook, WebhookMessage
 from practice.errors import Conflict, Invalid, NotAllowed
 from practice.models import AuditEvent
+from tests.factories import PASSWORD, Cast
 from tests.orders.conftest import labs_token
+from tests.orders.test_crowd import together
+from tests.practice.test_places import just_signed_in
 
 
 @pytest.fixture
 def manager(cast):
+    """Who has just signed in by password."""
     client = Client()
     client.force_login(cast.manager)
-    return client
+    return just_signed_in(client)
 
 
 def path(cast, rest: str = "") -> str:
@@ -137,6 +144,24 @@ def test_a_token_is_shown_once_and_works_until_it_is_revoked(cast, manager, clie
     assert actions() == ["lab.token_created", "lab.token_revoked"]
 
 
+def test_a_key_is_made_only_by_who_proves_to_be_the_manager(cast, client):
+    """As somebody who is here by PIN: quick to take away, slow to give."""
+    client.force_login(cast.manager)
+    row = labs.create_token(lab=cast.lab).row
+    deeds = (
+        ("tokens/", {"label": "x", "scopes": "read", "ends": "30"}),
+        ("webhook/", {"deed": "save", "url": "https://lab.example/hook"}),
+    )
+    for rest, typed in deeds:
+        for own in ({}, {"password": "402816"}):
+            assert "password-error" in client.post(path(cast, rest), typed | own).content.decode()
+    assert LabToken.objects.count() == 1
+    assert not Webhook.objects.exists()
+    assert client.post(path(cast, f"tokens/{row.pk}/revoke/")).status_code == 302
+    for rest, typed in deeds:
+        assert "shown this once" in client.post(path(cast, rest), typed | {"password": PASSWORD}).content.decode()
+
+
 def test_another_labs_token_is_not_revoked_here(cast, manager):
     foreign = labs.create_token(lab=cast.foreign_lab).row
     assert manager.post(path(cast, f"tokens/{foreign.pk}/revoke/")).status_code == 404
@@ -183,3 +208,77 @@ def test_the_use_cases_ask_for_the_right_themselves(cast):
     with pytest.raises(Invalid):
         labs.add_lab(actor=cast.manager, branch=cast.branch, code="no good", values={"name": "x"})
     assert labs_token(cast.lab, actor=cast.manager, branch=cast.branch).startswith("dl_")
+
+
+# --- two tokens at a time
+
+
+def test_a_third_token_is_refused_until_one_is_chosen_that_ends(cast, manager):
+    first, second = (labs.create_token(lab=cast.lab, label=name).row for name in ("day", "night"))
+    html = manager.get(path(cast)).content.decode()
+    assert 'name="instead_of"' in html
+    assert f"{first.prefix}…, day, never used" in html
+    asked = {"label": "kept & shown", "scopes": "read", "ends": "30"}
+    html = manager.post(path(cast, "tokens/"), asked).content.decode()
+    assert "Choose the one that ends when this one is made." in html
+    assert "kept &amp; shown" in html
+    assert LabToken.objects.count() == 2
+    for nonsense in ("x", "999999", str(labs.create_token(lab=cast.foreign_lab).row.pk), "9" * 30):
+        assert (
+            "Choose the one that ends"
+            in manager.post(path(cast, "tokens/"), asked | {"instead_of": nonsense}).content.decode()
+        )
+    assert LabToken.objects.filter(lab=cast.lab, revoked_at=None).count() == 2
+    html = manager.post(path(cast, "tokens/"), asked | {"instead_of": str(first.pk)}).content.decode()
+    assert "new-token" in html
+    assert labs.valid_tokens(cast.lab)[0] == second
+    assert len(labs.valid_tokens(cast.lab)) == 2
+    assert actions()[-2:] == ["lab.token_revoked", "lab.token_created"]
+
+
+def test_one_that_has_ended_or_is_revoked_takes_no_place(cast, manager):
+    ended, revoked = (labs.create_token(lab=cast.lab).row for _ in range(2))
+    LabToken.objects.filter(pk=ended.pk).update(expires_at=timezone.now())
+    labs.revoke_token(token=revoked)
+    labs.create_token(lab=cast.lab)
+    assert 'name="instead_of"' not in manager.get(path(cast)).content.decode()
+    keep = labs.create_token(lab=cast.lab, instead_of=ended.pk).row  # nothing has to end: nothing does
+    assert keep in labs.valid_tokens(cast.lab)
+    assert len(labs.valid_tokens(cast.lab)) == 2
+
+
+def test_more_than_two_from_before_this_rule_go_on_but_make_no_new_one(cast):
+    rows = [labs.create_token(lab=cast.lab).row for _ in range(2)]
+    rows.append(LabToken.objects.create(lab=cast.lab, prefix="dl_old", digest="0" * 64, scopes=[labs.READ]))
+    with pytest.raises(Invalid) as refused:
+        labs.create_token(lab=cast.lab, instead_of=rows[0].pk)
+    assert "3 tokens are valid" in refused.value.errors["instead_of"]
+    labs.revoke_token(token=rows[0])
+    labs.create_token(lab=cast.lab, instead_of=rows[1].pk)
+
+
+def test_the_command_names_what_ends(cast):
+    first = labs.create_token(lab=cast.lab).row
+    call_command("lab_token", cast.lab.code, stdout=io.StringIO())
+    with pytest.raises(CommandError, match=r"2 tokens are valid already.*--instead-of PREFIX"):
+        call_command("lab_token", cast.lab.code)
+    out = io.StringIO()
+    call_command("lab_token", cast.lab.code, instead_of=first.prefix, stdout=out)
+    assert out.getvalue().startswith(labs.MARK)
+    assert first not in labs.valid_tokens(cast.lab)
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite lets one writer in at a time")
+@pytest.mark.django_db(transaction=True)
+def test_four_who_make_a_token_at_once_leave_two():
+    cast = Cast()
+
+    def make() -> bool:
+        try:
+            labs.create_token(lab=cast.lab)
+        except Invalid:
+            return False
+        return True
+
+    assert sorted(together(make, make, make, make)) == [False, False, True, True]
+    assert len(labs.valid_tokens(cast.lab)) == 2

@@ -296,6 +296,36 @@ def test_drill_points_stand_where_the_document_has_them():
                 )
 
 
+def test_drill_points_are_said_in_words_each_on_a_line_of_its_own():
+    points = [{"x": "-23.50", "y": "4.00", "diameter": "1.40"}, {"x": "22.80", "y": "-3.55", "diameter": "1.60"}]
+    text = whole_text(render(document(frame__mount="drilled", frame__groove=None, frame__drill_points=points)))
+    assert (
+        "both lenses alike, from the boxed centre of each" in text
+    )  # as `conventions.boxing` of the document: x to the nose, y up
+    assert re.search(r"hole 1 23\.5 temporal, 4\.0 up, Ø 1\.4\b", text)
+    assert re.search(r"hole 2 22\.8 nasal, 3\.55 down, Ø 1\.6\b", text)
+
+
+@pytest.mark.parametrize(
+    ("family", "point"),
+    [("progressive", "fitting cross"), ("flat_top_bifocal", "segment top"), ("single_vision", "centration point")],
+)
+def test_the_page_says_which_point_a_height_is_of(family, point):
+    text = whole_text(render(document(lens__design={**EXAMPLE["lens"]["design"], "family": family, "near_inset": None})))
+    assert f"heights are of the {point}, above the lower box tangent" in text
+    assert ("the near inset is reckoned" in text) == (family != "single_vision")
+
+
+def test_a_near_pd_that_was_not_measured_is_not_called_measured():
+    made = copy.deepcopy(EXAMPLE)
+    made["lens"]["design"] |= {"family": "progressive", "near_inset": None}
+    for lens in made["lenses"].values():
+        lens["centration"]["near_pd"] = None
+    text = whole_text(render(made))
+    assert "The near inset is reckoned from PD distance" in text
+    assert "as measured" not in text
+
+
 def test_viewers_are_told_not_to_scale():
     reader = pypdf.PdfReader(io.BytesIO(render(EXAMPLE)))
     assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
@@ -470,7 +500,9 @@ def test_what_does_not_fit_goes_to_a_second_page_and_nothing_is_lost():
         pages = len(pdf.pages)
         assert pages > 1
         for i, page in enumerate(pdf.pages, 1):
-            assert f"page {i} of {pages}" in page.extract_text()
+            assert f"page {i} of {pages}{', continues' if i < pages else ''}\n" in page.extract_text() + "\n"
+            if i > 1:
+                assert "Instructions, continued" in page.extract_text()  # what is broken says what it is part of
             assert "SM-000147" in page.extract_text()
     flowing = flow(data)
     assert [
@@ -480,8 +512,8 @@ def test_what_does_not_fit_goes_to_a_second_page_and_nothing_is_lost():
 
 
 def without_furniture(flowing: str) -> str:
-    """Text without the feet and heads of pages, which part what runs over from one page to the next."""
-    return re.sub(r"DispensedbyWren.*?continued", "", flowing)
+    """Text without the feet and heads, which part what runs over from one page or column to the next."""
+    return re.sub(r"(DispensedbyWren.*?SM-000147,continued)?(Instructions,continued)?", "", flowing)
 
 
 def test_a_pair_too_large_for_the_room_left_gets_a_page_of_its_own():
@@ -612,8 +644,17 @@ def test_a_tray_label_scans_and_names_the_powers_but_not_the_client():
     assert "L −1.55 −0.97 × 80.4 add +2.03 Δ 1.00 in" in text
     assert "C-4HT8M2W" in text
     assert "Oakhurst" not in text
+    assert (
+        "coating multi-layer reflection-free, hard, tint brown photochromic" in text
+    )  # what the surfaces get decides the tray's way
+    assert "Remark: see the order" in text
     image = pypdfium2.PdfDocument(data)[0].render(scale=300 / 72).to_pil()
     assert [b.text for b in zxingcpp.read_barcodes(image)] == ["SM-000147"]
+
+
+def test_a_tray_label_says_when_words_on_the_order_have_to_be_read():
+    assert "Instructions: see the order" in whole_text(tray_label(document(lens__remark="")))
+    assert "see the order" not in whole_text(tray_label(document(lens__remark="", instructions=[])))
 
 
 def test_a_tray_label_of_a_cancelled_order_gives_no_powers():

@@ -132,7 +132,11 @@ def test_a_balance_lens_without_power_is_not_known_never_nought():
         ("a\r\nSPH=-9.00;-9.00", "a SPH -9.00 -9.00"),
         ("a\x00\x1b\x1c\x85\u2028b\x7f", "a b"),
         ("\uff1b\uff1d\uff1f", ""),  # full-width forms that fall back to the separators
-        ("北 Ω ½ ﬁ", "~ ~ 1~2 fi"),
+        ("北 Ω ½ ﬁ", "~ ~ 1/2 fi"),
+        # the sign and the decimals of a figure in words are what it says
+        ("−0.50 not –0.75, 3 × 4 ± 0,25 mm; “as before”", '-0.50 not -0.75 3 x 4 +/- 0.25 mm "as before"'),
+        ("1,2,3 and 2, 3", "1.2.3 and 2 3"),
+        ("1½ mm, −2¾ ½, 10² 10⁻¹² mm²", "1 1/2 mm -2 3/4 1/2 10^2 10^-12 mm^2"),
         ("?", ""),
         ("", ""),
     ],
@@ -147,6 +151,18 @@ def test_words_cannot_become_records(typed, said):
     assert (found.right["SPH"], found.left["SPH"]) == (D("-2.31"), D("-1.55"))
     assert found.words("_DLREM") == said
     assert found.passed_over == 0
+
+
+def test_what_was_prescribed_for_near_besides_is_said():
+    document = examples.example_document()
+    assert "near" not in read(rendered(document)).words("_DLSAY").casefold()
+    document["lenses"]["left"]["prescribed"] |= {
+        "intermediate_addition": "1.00",
+        "near_sphere": "-0.50",
+        "near_prism": doc._prism("left", -1.5, 0.0),
+    }
+    said = read(rendered(document)).words("_DLSAY")
+    assert said.endswith("L intermediate addition +1.00. L near sphere written -0.50. L near prism prescribed 1.50 out.")
 
 
 @given(st.text(max_size=300))

@@ -5,16 +5,19 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
+import html
 import ipaddress
 import json
 import socket
 import threading
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.management import call_command
 from django.db import connection, connections, transaction
+from django.urls import reverse
 from django.utils import timezone
 
 from orders import issue, lab_progress
@@ -260,6 +263,39 @@ def test_anything_but_2xx_is_a_failure_and_no_redirect_is_followed(cast, lab, ho
     assert (message.tries, message.trouble, message.delivered_at) == (1, f"answered {status}", None)
 
 
+@pytest.mark.parametrize(
+    ("trouble", "words"),
+    [  # as Python 3.11 on Linux words them
+        ("[Errno -2] Name or service not known", "The name in the address is not known."),
+        ("ConnectionRefusedError: [Errno 111] Connection refused", "Nothing listens at the address."),
+        ("TimeoutError: timed out", "The lab's server did not answer in time."),
+        (
+            "SSLCertVerificationError: [SSL: CERTIFICATE_VERIFY_FAILED] certificate verify failed: self-signed certificate",
+            "The certificate of the lab's server is not accepted.",
+        ),
+        ("answered 404", "The lab's server answered 404."),
+        ("RemoteDisconnected: closed", "RemoteDisconnected: closed"),
+    ],
+)
+def test_what_the_machine_says_is_said_so_that_somebody_can_mend_it(trouble, words):
+    assert send.plainly(trouble) == words
+
+
+def test_the_page_of_the_lab_says_why_it_fails_and_when_it_is_tried_again(cast, lab, hook, make_order, client):
+    client.force_login(cast.manager)
+    page = reverse("orders:lab", args=[cast.lab.pk])
+    told(cast, make_order)
+    assert "The next try is due" not in client.get(page).content.decode()
+    lab.answers = [(404, {})]
+    deliver.deliver_due()
+    text = html.unescape(client.get(page).content.decode())
+    assert "The lab's server answered 404." in text
+    due = WebhookMessage.objects.get().due_at.astimezone(ZoneInfo(cast.branch.time_zone))
+    assert f"The next try is due {due:%-d %b %Y, %H:%M}." in text
+    deliver.deliver_due(clock=lambda: timezone.now() + timedelta(minutes=1))
+    assert "answered 404" not in html.unescape(client.get(page).content.decode())
+
+
 @pytest.mark.parametrize("form", ["seconds", "date"])
 def test_retry_after_is_honoured(cast, lab, hook, make_order, form):
     clock = Clock()
@@ -268,6 +304,14 @@ def test_retry_after_is_honoured(cast, lab, hook, make_order, form):
     lab.answers = [(429, {"Retry-After": "3600" if form == "seconds" else at})]
     deliver.deliver_due(clock=clock)
     assert WebhookMessage.objects.get().due_at - clock.now >= timedelta(minutes=59)
+
+
+@pytest.mark.parametrize("at", ["Mon, 01 Jan 0001 00:00:00 +2359", "Fri, 31 Dec 9999 23:59:59 -2359"])
+def test_a_date_beyond_the_calendar_stops_nobody_else(cast, lab, hook, make_order, at):
+    told(cast, make_order)
+    lab.answers = [(503, {"Retry-After": at})]
+    assert deliver.deliver_due().failed == 1
+    assert WebhookMessage.objects.get().trouble == "answered 503"
 
 
 def test_after_days_of_failure_it_is_disabled_and_told_in_the_audit_trail(cast, lab, hook, make_order):
@@ -371,6 +415,7 @@ def test_four_senders_at_once_send_each_message_once(lab, settings):
         "127.0.0.1", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254", "0.0.0.0", "100.64.0.1", "224.0.0.1",
         "240.0.0.1", "255.255.255.255", "::1", "::", "fe80::1", "fc00::1", "ff02::1", "::ffff:127.0.0.1", "::ffff:10.0.0.1",
         "64:ff9b::7f00:1", "2002:7f00:1::", "2001:0:4136:e378:8000:63bf:80ff:fffe", "192.0.2.1", "2001:db8::1",
+        "fec0::1",
     ],
 )  # fmt: skip
 def test_private_addresses(text):

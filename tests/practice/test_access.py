@@ -9,7 +9,7 @@ from django.contrib.auth.models import AnonymousUser
 
 from dispensing.models import Dispense
 from orders.models import Lab
-from practice import access
+from practice import access, cover
 from practice.errors import NotAllowed
 from practice.models import Client, Post, Staff
 
@@ -19,6 +19,11 @@ EVERYBODY = set(ROLES)
 EXPECTED = {
     "client.create": EVERYBODY,
     "client.change": EVERYBODY,
+    "client.export": {"supervisor", "manager"},
+    "client.erase": {"manager"},
+    "consent.note": EVERYBODY,
+    "retention.read": {"manager"},
+    "cover.set": {"supervisor", "manager"},
     "dispense.start": EVERYBODY,
     "dispense.change": EVERYBODY,
     "dispense.cancel": EVERYBODY,
@@ -30,6 +35,7 @@ EXPECTED = {
     "dispense.remeasure": {"supervisor", "manager"},
     "order.issue": {"dispenser", "supervisor", "manager"},
     "order.cancel": {"dispenser", "supervisor", "manager"},
+    "order.print": EVERYBODY,
     "order.replace": {"dispenser", "supervisor", "manager"},
     "receipt.record": EVERYBODY,
     "receipt.decide": {"dispenser", "supervisor", "manager"},
@@ -40,8 +46,11 @@ EXPECTED = {
     "learning.people": {"manager"},
     "branch.settings": {"manager"},
     "staff.change": {"manager"},
+    "sign_in.rules": {"manager"},
+    "device.change": {"supervisor", "manager"},
     "audit.read": {"manager"},
     "catalogue.change": {"manager"},
+    "stock.change": EVERYBODY,
     "lab.change": {"manager"},
 }
 
@@ -152,6 +161,37 @@ def test_a_post_in_another_group_gives_nothing(cast):
     assert set(access.visible_clients(cast.trainee)) == {cast.client}
     assert not access.may(cast.trainee, "branch.settings", branch=cast.foreign_branch)
     assert [p.branch for p in access.posts_of(cast.trainee)] == [cast.branch]
+
+
+@pytest.mark.parametrize("now", ["dispenser", "gone"])
+def test_who_supervises_no_more_reads_no_trainees_record(cast, now):
+    """The trainee is still put down under them; they work elsewhere in the group, or here as something else."""
+    assert cast.trainee in access.trains(cast.supervisor)
+    post = cast.supervisor.posts.get()
+    if now == "gone":
+        post.branch = cast.other_branch
+    else:
+        post.role = "dispenser"
+    post.save()
+    assert cast.trainee not in access.trains(cast.supervisor)
+    assert cast.trainee not in access.visible_training(cast.supervisor)
+
+
+def test_a_cover_ends_with_either_post(cast):
+    today = cast.branch.today()
+    cover.set_cover(
+        actor=cast.manager,
+        branch=cast.branch,
+        absent=cast.supervisor,
+        by=cast.second_supervisor,
+        from_on=today,
+        to_on=today,
+    )
+    assert cast.trainee in access.trains(cast.second_supervisor)
+    assert cover.covering_for(cast.second_supervisor, cast.trainee, cast.branch) == cast.supervisor
+    cast.supervisor.posts.update(role="dispenser")
+    assert cast.trainee not in access.trains(cast.second_supervisor)
+    assert cover.covering_for(cast.second_supervisor, cast.trainee, cast.branch) is None
 
 
 def test_scoped_refuses_a_model_that_leads_to_no_group(cast):

@@ -106,7 +106,22 @@ def test_postgresql_refuses_to_truncate():
 TAMPERING = {
     "a word": ("UPDATE practice_auditevent SET subject = 'client 9' WHERE sequence = 3", 3, "not what was written"),
     "who": ("UPDATE practice_auditevent SET actor_name = 'Somebody Else' WHERE sequence = 2", 2, "not what was written"),
-    "before": ("UPDATE practice_auditevent SET before = '{}' WHERE sequence = 1", 1, "not what was written"),
+    "before": (
+        "UPDATE practice_auditdetail SET before = '{}' WHERE event_id = "
+        "(SELECT id FROM practice_auditevent WHERE sequence = 1)",
+        1,
+        "not what was written",
+    ),
+    "what is beside it gone": (
+        "DELETE FROM practice_auditdetail WHERE event_id = (SELECT id FROM practice_auditevent WHERE sequence = 2)",
+        2,
+        "is missing",
+    ),
+    "the digest of what is beside it": (
+        "UPDATE practice_auditevent SET detail_digest = '' WHERE sequence = 2",
+        2,
+        "not what was written",
+    ),
     "a row in the middle": ("DELETE FROM practice_auditevent WHERE sequence = 2", 2, "missing"),
     "the first row": ("DELETE FROM practice_auditevent WHERE sequence = 1", 1, "missing"),
     "the last row": ("DELETE FROM practice_auditevent WHERE sequence = 4", 4, "missing"),

@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from practice import audit, branches, staffing
-from practice.errors import Conflict, Invalid, NotAllowed
+from practice import audit, branches, links, sessions, staffing
+from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import AuditEvent, Branch, Post, Staff
 from tests.factories import PASSWORD
 
 WORDS = "barge-lantern-quoin-88"
 
 
+def just_signed_in(client):
+    """A session made by force, as if it had begun with the password: doors do not ask for it again."""
+    session = client.session
+    session[sessions.FULL] = int(time.time())
+    session.save()
+    return client
+
+
 @pytest.fixture
 def web(client, cast):
+    """The manager, who has just signed in by password."""
     client.force_login(cast.manager)
-    return client
+    return just_signed_in(client)
 
 
 # --- branch -------------------------------------------------------------------------------------------------------------
@@ -246,6 +259,21 @@ def test_the_last_manager_stays(web, cast):
     assert edit(web, cast.manager, role="dispenser").status_code == 302
 
 
+def test_changes_of_people_wait_for_each_other(cast):
+    """Two managers who end each other's posts at once would leave nobody. On SQLite there is one writer at a time."""
+    shown = staffing.shown_of(cast.dispenser, cast.branch)
+    with CaptureQueriesContext(connection) as asked:
+        staffing.change_person(
+            actor=cast.manager,
+            person=cast.dispenser,
+            branch=cast.branch,
+            seen=audit.token(shown),
+            values={"role": "dispenser", "first_name": "Wren"},
+        )
+    locks = [q["sql"] for q in asked if "FOR NO KEY UPDATE" in q["sql"] and 'FROM "practice_group"' in q["sql"]]
+    assert locks or not connection.features.has_select_for_no_key_update
+
+
 def test_nobody_supervises_themselves_or_from_elsewhere(cast):
     for supervisor, says in (
         (cast.trainee, "themselves"),
@@ -271,6 +299,62 @@ def test_a_new_password_from_the_manager(web, cast):
     assert cast.trainee.check_password(WORDS)
     event = AuditEvent.objects.get(action="staff.password_set")
     assert (event.before, event.after) == ({}, {})
+
+
+def test_an_account_is_made_and_changed_only_by_who_proves_to_be_the_manager(client, cast):
+    """As somebody who is here by PIN, or at a page left open: no sign-in of one's own is made by the way of another's account."""
+    client.force_login(cast.manager)
+    Staff.objects.filter(pk=cast.supervisor.pk).update(last_name="Adeyemi-Holt")
+    new, one = reverse("practice:new_person"), reverse("practice:person", args=[cast.supervisor.pk])
+    page = client.get(one)
+    shown = {f.name: f.value for f in page.context["fields"] if f.value not in (False, None)}
+    deeds = (
+        (new, NEW | {"supervisor": cast.supervisor.pk}),
+        (one, shown | {"seen": page.context["seen"], "role": "manager"}),
+        (one, {"new_password": WORDS}),
+    )
+    for url, typed in deeds:
+        for own in ({}, {"own_password": "402816"}):
+            answer = client.post(url, typed | own)
+            assert answer.status_code == 200
+            assert "own_password-error" in answer.content.decode()
+    assert not Staff.objects.filter(username="osric").exists()
+    cast.supervisor.refresh_from_db()
+    assert cast.supervisor.check_password(PASSWORD)
+    assert cast.supervisor.posts.get().role == "supervisor"
+    for url, typed in deeds:
+        assert client.post(url, typed | {"own_password": PASSWORD}).status_code == 302
+    cast.supervisor.refresh_from_db()
+    assert cast.supervisor.check_password(WORDS)
+
+
+def test_the_only_manager_of_another_branch_is_not_closed(web, cast):
+    Post.objects.create(staff=cast.dispenser, branch=cast.other_branch, role="manager")
+    others = Post.objects.filter(branch=cast.other_branch, role="manager").exclude(staff=cast.dispenser)
+    others.update(role="dispenser")
+    answer = edit(web, cast.dispenser, is_active="")
+    assert f"only manager of {cast.other_branch.name}" in answer.content.decode()
+    cast.dispenser.refresh_from_db()
+    assert cast.dispenser.is_active
+
+
+@pytest.mark.parametrize("how", ["the manager sets one", "closed and opened again"])
+def test_a_link_to_a_new_password_does_not_outlive_what_made_it_needless(cast, how):
+    _, token = links.way_to_password(actor=cast.manager, person=cast.trainee, branch=cast.branch)
+    if how == "the manager sets one":
+        staffing.set_password(actor=cast.manager, person=cast.trainee, branch=cast.branch, password=WORDS)
+    else:
+        for is_active in (False, True):
+            person = Staff.objects.get(pk=cast.trainee.pk)
+            staffing.change_person(
+                actor=cast.manager,
+                person=person,
+                branch=cast.branch,
+                seen=audit.token(staffing.shown_of(person, cast.branch)),
+                values={"role": "trainee", "supervisor": cast.supervisor, "is_active": is_active},
+            )
+    with pytest.raises(Refused):
+        links.set_password(token=token, password="lantern over the quoin")
 
 
 def test_staff_of_other_branches_and_groups_are_not_there(web, cast):
@@ -300,7 +384,7 @@ def test_the_trail_is_read_by_client_person_deed_and_day(web, cast):
     url = reverse("practice:audit")
 
     def found(**asked):
-        return [event.action for event, _ in web.get(url, asked).context["rows"]]
+        return [line.event.action for line in web.get(url, asked).context["lines"]]
 
     assert found() == ["dispense.signed", "client.changed"]
     assert found(client=cast.client.reference) == ["client.changed"]

@@ -188,7 +188,7 @@ def test_looking_is_recorded_once_an_hour_for_each_person_and_client(cast, clien
     assert old - event.at > seen.ONCE_IN
     client.force_login(cast.manager)
     page = client.get(reverse("practice:audit"), {"what": "client.seen"}).content.decode()
-    assert page.count('<th scope="row">client.seen') == 2
+    assert page.count('<th scope="row">Client’s record looked at') == 2
     assert cast.trainee.display_name in page
     assert audit.verify(cast.group) is None
 
@@ -205,11 +205,15 @@ def test_a_trail_that_cannot_be_written_does_not_keep_the_page(cast, client, mon
     def broken(**_values):
         raise DatabaseError("disk full")
 
-    monkeypatch.setattr(audit, "record", broken)
     client.force_login(cast.dispenser)
-    answer = client.get(reverse("dispensing:client", args=[cast.client.reference]))
-    assert answer.status_code == 200
+    page = reverse("dispensing:client", args=[cast.client.reference])
+    with monkeypatch.context() as patch:
+        patch.setattr(audit, "record", broken)
+        assert client.get(page).status_code == 200
     assert "could not record who looked" in caplog.text
+    assert looks(cast) == []
+    client.get(page)  # the same session, the same hour: what could not be written before is written now
+    assert looks(cast) == [(cast.dispenser.pk, cast.client.pk, f"client {cast.client.reference}")]
 
 
 def test_another_groups_client_is_neither_shown_nor_noted(cast, client):

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from deploy import settings as real
-from practice import sign_in
+from practice import links, sign_in
 from practice.models import AuditEvent, Post, SignInTry
 from tests.factories import PASSWORD
 
@@ -136,7 +136,27 @@ def test_changing_the_password(client, cast):
     assert get_user(client).is_authenticated
     cast.trainee.refresh_from_db()
     assert cast.trainee.check_password(NEW)
-    assert actions() == ["staff.signed_in", "staff.password_changed"]
+    assert actions() == ["staff.signed_in", "staff.sign_in_refused", "staff.password_changed"]
+
+
+def test_guessing_the_password_on_its_own_page_is_slowed_too(client, cast):
+    """Whoever is here by PIN, or finds a page open, does not know the password."""
+    client.force_login(cast.trainee)
+    new = {"new_password1": NEW, "new_password2": NEW}
+    for n in range(5):
+        client.post(reverse("practice:password"), {"old_password": f"guess {n}", **new})
+    answer = client.post(reverse("practice:password"), {"old_password": PASSWORD, **new})
+    assert "Too many tries" in answer.content.decode()
+    cast.trainee.refresh_from_db()
+    assert cast.trainee.check_password(PASSWORD)
+
+
+def test_with_a_new_password_a_link_to_one_counts_no_more(client, cast):
+    _, token = links.way_to_password(actor=cast.manager, person=cast.trainee, branch=cast.branch)
+    client.force_login(cast.trainee)
+    typed = {"old_password": PASSWORD, "new_password1": NEW, "new_password2": NEW}
+    assert client.post(reverse("practice:password"), typed).status_code == 302
+    assert links.find(token) is None
 
 
 def test_passwords_are_kept_with_argon2():

@@ -139,3 +139,22 @@ def test_folding_twice_is_folding_once(text):
 def test_typing_slips(a, b, count):
     assert words.slips(a, b, 2) == count
     assert words.slips(b, a, 2) == count
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("0", 0),
+        ("007", 7),
+        ("999999999", 999_999_999),
+        ("1000000000", None),
+        ("", None),
+        ("-1", None),
+        ("1.0", None),
+        (" 1", None),
+        ("٣", None),
+        ("²", None),
+    ],
+)
+def test_a_number_in_of_a_field(text, number):
+    assert words.number_in(text) == number

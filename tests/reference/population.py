@@ -153,6 +153,8 @@ def draw(rng: np.random.Generator, source: Source, *, with_history: bool) -> Cas
     if rng.random() < 0.04:
         amount, base = float(rng.choice([0.5, 1.0, 1.5, 2.0, 3.0])), str(rng.choice(["in", "out"], p=[0.4, 0.6]))
         right, left = replace(right, prism_h=amount, base_h=base), replace(left, prism_h=amount, base_h=base)  # type: ignore[arg-type]
+        if amount <= 2 and rng.random() < 0.3:  # a small prism is often written for one eye
+            left = replace(left, prism_h=None, base_h=None)
     elif rng.random() < 0.02:
         amount = float(rng.choice([0.5, 1.0, 1.5]))
         right, left = replace(right, prism_v=amount, base_v="up"), replace(left, prism_v=amount, base_v="down")
@@ -209,7 +211,19 @@ def draw(rng: np.random.Generator, source: Source, *, with_history: bool) -> Cas
         measurements=measurements, lens=lens, hands=Hands(dispenser="d", dispenser_role="dispenser", dispenser_registered=True),
         earlier=(_earlier(rng, prescription, adopted, frame, family, age),) if with_history else (),
     )  # fmt: skip
-    return _with_blank(case)
+    made = _with_blank(case)
+    return made if made is None else _as_prescribed(made, rng)
+
+
+def _as_prescribed(case: Case, rng: np.random.Generator) -> Case:
+    """With an ordinary tilt half of those who dispense order the power as it is prescribed, and lower the centres."""
+    rx, fit = case.prescription, case.fit
+    strongest = max(abs(m) for x in (rx.right, rx.left) for m in (x.sphere or 0, (x.sphere or 0) + (x.cylinder or 0)))  # type: ignore[union-attr]
+    moved = abs((fit.vertex_mm or 0) - rx.vertex_mm) if rx is not None and rx.vertex_mm is not None else 0.0
+    ordinary = math.hypot(fit.pantoscopic_deg or 0, fit.face_form_deg or 0) <= 12
+    if not ordinary or moved / 1000 * strongest**2 > 0.09 or rng.random() < 0.5:
+        return case
+    return replace(case, lens=replace(case.lens, compensation="none", ordered_right=None, ordered_left=None))
 
 
 def _family(rng: np.random.Generator, age: float) -> str:

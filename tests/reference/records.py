@@ -2,7 +2,7 @@
 
 A record is a base (a sound dispense) with some values set. `least` is the mildest severity that would do for a wrong one:
 "stop" where the pair is unmakeable, unlawful or surely wrong; "unknown" where it cannot be judged yet and therefore does not
-leave; "confirm" where a competent optician would ask.
+leave; "confirm" where a competent optician would ask. `by` is the check that has to say so: another finding does not count.
 Sources: "facts n" = a numbered line of the trade's own list of wrong and unusual records, assembled from the sources named there
 (ISO 13666, ISO 21987, ISO 8429, Opticians Act 1989 s.27 with ABDO and College of Optometrists guidance, College guidance on
 BS EN ISO 12312-1, McCarthy 2013, Dodgson 2004, ANSUR II, Millodot 7th ed., textbooks); "common practice" where there is no
@@ -140,13 +140,28 @@ class Record:
     set: dict[str, Any]
     wrong: bool
     least: str
+    by: str  # the check that has to find it, at least as gravely as `least`
     source: str
 
     def case(self) -> Case:
         value: Any = BASES[self.base]
         for path, new in self.set.items():
             value = _set(value, path.split("."), new)
+        measured = {path.rpartition(".")[2] for path in self.set if path.startswith("measurements.")}
+        if measured & {"far_pd", "height"} and "measurements.readings" not in self.set:
+            value = _read_so(value)
         return value  # type: ignore[no-any-return]
+
+
+def _read_so(case: Case) -> Case:
+    """The readings are those adopted: what is wrong was measured, or written down, wrong."""
+    m = case.measurements
+    adopted = {("far_pd", eye): getattr(m, eye).far_pd for eye in ("right", "left")}
+    adopted |= {("height", eye): getattr(m, eye).height for eye in ("right", "left")}
+    readings = tuple(
+        r if adopted[r.quantity, r.eye] is None else replace(r, value=adopted[r.quantity, r.eye]) for r in m.readings
+    )
+    return replace(case, measurements=replace(m, readings=readings))
 
 
 def _set(value: Any, path: list[str], new: Any) -> Any:
@@ -157,12 +172,12 @@ def _set(value: Any, path: list[str], new: Any) -> Any:
     return replace(value, **{path[0]: _set(getattr(value, path[0]), path[1:], new)})  # type: ignore[type-var]
 
 
-def _wrong(name: str, base: str, least: str, source: str, **values: Any) -> Record:
-    return Record(name, base, {k.replace("__", "."): v for k, v in values.items()}, True, least, source)
+def _wrong(name: str, base: str, least: str, by: str, source: str, **values: Any) -> Record:
+    return Record(name, base, {k.replace("__", "."): v for k, v in values.items()}, True, least, by, source)
 
 
 def _right(name: str, base: str, source: str, **values: Any) -> Record:
-    return Record(name, base, {k.replace("__", "."): v for k, v in values.items()}, False, "", source)
+    return Record(name, base, {k.replace("__", "."): v for k, v in values.items()}, False, "", "", source)
 
 
 def _both(field: str, right: Any, left: Any) -> dict[str, Any]:
@@ -172,86 +187,89 @@ def _both(field: str, right: Any, left: Any) -> dict[str, Any]:
 R, L = "prescription__right__", "prescription__left__"
 RECORDS: tuple[Record, ...] = (
     # --- sixty wrong
-    _wrong("cylinder without axis", "young myope", "stop", "facts 1; ISO 13666", **{R + "cylinder": -1.25, R + "axis": None}),
-    _wrong("axis without cylinder", "hyperope", "stop", "facts 2", **{L + "cylinder": None, L + "axis": 95.0}),
-    _wrong("axis 195", "hyperope", "stop", "facts 3; ISO 8429:1986", **{R + "axis": 195.0}),
-    _wrong("sign of one sphere turned, last pair known", "young myope again", "stop", "facts 4", prescription__read_back=None, **{L + "sphere": 4.25}),
-    _wrong("transposed without turning the axis", "hyperope", "confirm", "facts 5; textbook transposition",
+    _wrong("cylinder without axis", "young myope", "stop", "rx.cylinder-without-axis", "facts 1; ISO 13666", **{R + "cylinder": -1.25, R + "axis": None}),
+    _wrong("axis without cylinder", "hyperope", "stop", "rx.axis-without-cylinder", "facts 2", **{L + "cylinder": None, L + "axis": 95.0}),
+    _wrong("axis 195", "hyperope", "stop", "rx.axis-off-scale", "facts 3; ISO 8429:1986", **{R + "axis": 195.0}),
+    _wrong("sign of one sphere turned, last pair known", "young myope again", "stop", "rx.slip", "facts 4", prescription__read_back=None, **{L + "sphere": 4.25}),
+    _wrong("transposed without turning the axis", "hyperope", "stop", "ordered.half-transposed", "facts 5; textbook transposition",
            lens__compensation="practice", lens__ordered_right=OrderedPower(sphere=1.0, cylinder=1.0, axis=90),
            lens__ordered_left=OrderedPower(sphere=1.75, cylinder=-0.75, axis=85)),
-    _wrong("progressive without addition", "progressive", "stop", "facts 6", **{R + "add": None, L + "add": None}),
-    _wrong("near sphere typed as addition", "hyperope", "confirm", "facts 7", person__age_years=58.0, **{R + "add": 4.0, L + "add": 4.0},
+    _wrong("progressive without addition", "progressive", "stop", "rx.add-missing", "facts 6", **{R + "add": None, L + "add": None}),
+    _wrong("near sphere typed as addition", "hyperope", "stop", "rx.near-sphere-as-add", "facts 7", person__age_years=58.0,
+           **{R + "add": 4.0, R + "near_sphere": 4.0, L + "add": 3.75, L + "near_sphere": 3.75},
            needs__uses=("near",)),
-    _wrong("additions 1.50 and 2.50, no remark", "progressive", "confirm", "facts 8", **{R + "add": 1.5, L + "add": 2.5}),
-    _wrong("addition 2.25 at 24 in a progressive, no remark", "progressive", "confirm", "facts 9; Millodot", person__age_years=24.0),
-    _wrong("64 and 64 in monocular fields", "young myope", "stop", "facts 10", **_both("far_pd", 64.0, 64.0)),
-    _wrong("parts 31 and 34, whole 63", "young myope", "stop", "facts 11", **_both("far_pd", 31.0, 34.0), measurements__binocular_far_pd=63.0),
-    _wrong("near PD above distance PD", "progressive", "stop", "facts 12", **_both("near_pd", 32.0, 32.0), **_both("far_pd", 30.5, 30.5),
+    _wrong("additions 1.50 and 2.50, no remark", "progressive", "confirm", "rx.adds-unequal", "facts 8", **{R + "add": 1.5, L + "add": 2.5}),
+    _wrong("addition 2.25 at 24 in a progressive, no remark", "progressive", "confirm", "rx.add-for-age", "facts 9; Millodot", person__age_years=24.0),
+    _wrong("64 and 64 in monocular fields", "young myope", "stop", "pd.binocular-in-monocular", "facts 10", **_both("far_pd", 64.0, 64.0)),
+    _wrong("parts 31 and 34, whole 63", "young myope", "stop", "pd.parts-do-not-sum", "facts 11", **_both("far_pd", 31.0, 34.0), measurements__binocular_far_pd=63.0),
+    _wrong("near PD above distance PD", "progressive", "stop", "pd.near-not-less", "facts 12", **_both("near_pd", 32.0, 32.0), **_both("far_pd", 30.5, 30.5),
            measurements__binocular_far_pd=61.0),
-    _wrong("a five-year-old with PD 66", "child", "confirm", "facts 13; MacLachlan & Howland 2002 (coefficients from memory)",
+    _wrong("a five-year-old with PD 66", "child", "stop", "pd.child-range", "facts 13; MacLachlan & Howland 2002 (coefficients from memory)",
            person__age_years=5.0, **_both("far_pd", 33.0, 33.0), measurements__binocular_far_pd=66.0),
-    _wrong("fitting heights 42 in a lens 38 high", "progressive", "stop", "facts 14", **_both("height", 42.0, 42.0)),
-    _wrong("height above the datum line where the box is asked", "progressive", "stop", "facts 15", **_both("height", 4.0, 4.5)),
-    _wrong("minimum 18, height 14", "progressive", "stop", "facts 16", **_both("height", 14.0, 14.0), lens__design__min_height_mm=18.0),
-    _wrong("heights 17 and 23, no remark", "progressive", "confirm", "facts 17", **_both("height", 17.0, 23.0)),
-    _wrong("no vertex distance at -9.50", "high myope", "stop", "facts 18; ABDO", prescription__vertex_mm=None),
-    _wrong("compensated the wrong way", "high myope", "stop", "facts 19; F/(1-dF)", fit__vertex_mm=15.0, lens__compensation="practice",
+    _wrong("fitting heights 42 in a lens 38 high", "progressive", "stop", "height.outside-box", "facts 14", **_both("height", 42.0, 42.0)),
+    _wrong("height above the datum line where the box is asked", "progressive", "stop", "height.from-datum-line", "facts 15", **_both("height", 4.0, 4.5)),
+    _wrong("minimum 18, height 14", "progressive", "stop", "lens.height-under-minimum", "facts 16", **_both("height", 14.0, 14.0), lens__design__min_height_mm=18.0,
+           frame__b=25.0, frame__ed=53.0, frame__outline=tuple(float(r) for r in outline_for(52, 25, 53, "oval"))),
+    _wrong("heights 17 and 23, no remark", "progressive", "confirm", "height.unequal", "facts 17", **_both("height", 17.0, 23.0)),
+    _wrong("no vertex distance at -9.50", "high myope", "stop", "rx.vertex-missing", "facts 18; ABDO", prescription__vertex_mm=None),
+    _wrong("compensated the wrong way", "high myope", "stop", "ordered.wrong-way", "facts 19; F/(1-dF)", fit__vertex_mm=15.0, lens__compensation="practice",
            lens__ordered_right=OrderedPower(sphere=-9.24, cylinder=-0.71, axis=15), lens__ordered_left=OrderedPower(sphere=-9.0, cylinder=-0.95, axis=165)),
-    _wrong("prism 3 without base", "young myope", "stop", "facts 20", **{R + "prism_h": 3.0}),
-    _wrong("2 in and 2 out cancel", "young myope", "confirm", "facts 20", **{R + "prism_h": 2.0, R + "base_h": "in", L + "prism_h": 2.0, L + "base_h": "out"}),
-    _wrong("drilled hard resin", "drilled", "stop", "facts 21; US trade press 2003", lens__material=MATERIALS["1.50"]),
-    _wrong("glass for a child", "child", "stop", "facts 21; common practice", lens__material=GLASS),
-    _wrong("58-18 frame on PD 58, 75 blank", "young myope", "stop", "facts 22", frame__a=58.0, frame__ed=62.0,
+    _wrong("prism 3 without base", "young myope", "stop", "rx.prism-without-base", "facts 20", **{R + "prism_h": 3.0}),
+    _wrong("2 in and 2 out cancel", "young myope", "confirm", "rx.prism-bases-cancel", "facts 20", **{R + "prism_h": 2.0, R + "base_h": "in", L + "prism_h": 2.0, L + "base_h": "out"}),
+    _wrong("drilled hard resin", "drilled", "stop", "material.drilled", "facts 21; US trade press 2003", lens__material=MATERIALS["1.50"]),
+    _wrong("glass for a child", "child", "stop", "material.child", "facts 21; common practice", lens__material=GLASS),
+    _wrong("58-18 frame on PD 58, 75 blank", "young myope", "stop", "lens.blank-too-small", "facts 22", frame__a=58.0, frame__ed=62.0,
            frame__outline=tuple(float(r) for r in outline_for(58, 44, 62, "pantoscopic")), frame__b=44.0, **_both("far_pd", 29.0, 29.0),
            measurements__binocular_far_pd=58.0, lens__blank_diameter_mm=75.0),
-    _wrong("6 % tint for driving", "young myope", "stop", "facts 23; College guidance on BS EN ISO 12312-1", needs__uses=("distance", "driving_day"),
+    _wrong("6 % tint for driving", "young myope", "stop", "tint.road", "facts 23; College guidance on BS EN ISO 12312-1", needs__uses=("distance", "driving_day"),
            lens__tint=Tint(name="grey", transmittance_clear=6, transmittance_dark=6)),
-    _wrong("50 % tint for night driving", "young myope", "stop", "facts 23; College guidance on BS EN ISO 12312-1", needs__uses=("distance", "driving_night"),
+    _wrong("50 % tint for night driving", "young myope", "stop", "tint.night", "facts 23; College guidance on BS EN ISO 12312-1", needs__uses=("distance", "driving_night"),
            lens__tint=Tint(name="brown", transmittance_clear=50, transmittance_dark=50)),
-    _wrong("fourteen years old, nobody registered", "young myope", "stop", "facts 24; Opticians Act 1989, ABDO", person__age_years=14.0,
-           **_both("far_pd", 30.0, 30.0), measurements__binocular_far_pd=60.0, hands__dispenser_registered=False),
-    _wrong("written in the future", "young myope", "stop", "facts 24", prescription__written_on=date(2027, 1, 9)),
-    _wrong("thirty months old, nobody registered", "young myope", "stop", "facts 24; Sale of Optical Appliances Order 1984",
+    _wrong("fourteen years old, nobody registered", "young myope", "stop", "order.restricted", "facts 24; Opticians Act 1989, ABDO", person__age_years=14.0,
+           **_both("far_pd", 30.0, 30.0), measurements__binocular_far_pd=60.0, hands__dispenser_registered=False,
+           hands__signed_by="s", hands__signer_registered=False),
+    _wrong("written in the future", "young myope", "stop", "rx.written-in-future", "facts 24", prescription__written_on=date(2027, 1, 9)),
+    _wrong("thirty months old, nobody registered", "young myope", "stop", "rx.out-of-date", "facts 24; Sale of Optical Appliances Order 1984",
            prescription__written_on=date(2024, 5, 20), hands__dispenser_registered=False),
-    _wrong("eyes swapped, last pair known", "young myope again", "confirm", "facts 25", **{R + "sphere": -2.0, L + "sphere": -5.0},
+    _wrong("eyes swapped, last pair known", "young myope again", "stop", "rx.eyes-swapped", "facts 25", prescription__read_back=None, **{R + "sphere": -2.0, L + "sphere": -5.0},
            earlier=(EarlierPair(on=date(2025, 9, 1), prescription=Prescription(
                right=PrescribedLens(sphere=-5.0, cylinder=-0.75, axis=5), left=PrescribedLens(sphere=-2.0, cylinder=-0.5, axis=175),
                written_on=date(2025, 8, 20)), far_pd=Pair(31.5, 32.0)),)),
-    _wrong("sphere -2.30", "young myope", "confirm", "facts, more; BS 2738-3 (from memory)", **{R + "sphere": -2.30}),
-    _wrong("-25.00 for -2.50", "young myope", "confirm", "facts, more", **{R + "sphere": -25.0, R + "cylinder": -0.5}),
-    _wrong("cylinder 10 axis 1", "young myope", "confirm", "facts, more", **{R + "cylinder": -10.0, R + "axis": 1.0}),
-    _wrong("cylinders of mixed sign", "hyperope", "confirm", "facts, more; common practice", **{L + "cylinder": 0.75}),
-    _wrong("addition and a near row that conflict", "reader", "confirm", "facts, more", **{R + "add": 2.25, R + "near_sphere": 3.0, L + "add": 2.25,
+    _wrong("sphere -2.30", "young myope", "confirm", "rx.power-step", "facts, more; BS 2738-3 (from memory)", **{R + "sphere": -2.30}),
+    _wrong("-25.00 for -2.50", "young myope", "confirm", "rx.sphere-unusual", "facts, more", prescription__read_back=None, **{R + "sphere": -25.0, R + "cylinder": -0.5}),
+    _wrong("cylinder 10 axis 1", "young myope", "confirm", "rx.axis-cylinder-exchanged", "facts, more", **{R + "cylinder": 10.0, R + "axis": 1.0}),
+    _wrong("cylinders of mixed sign", "hyperope", "confirm", "rx.cylinder-forms-mixed", "facts, more; common practice", **{L + "cylinder": 0.75}),
+    _wrong("addition and a near row that conflict", "reader", "confirm", "rx.near-row", "facts, more", **{R + "add": 2.25, R + "near_sphere": 3.0, L + "add": 2.25,
            L + "near_sphere": 3.0}),
-    _wrong("PD in centimetres", "young myope", "stop", "facts, more", **_both("far_pd", 3.2, 3.2), measurements__binocular_far_pd=None),
-    _wrong("distance between lenses 81", "young myope", "stop", "facts, more; ISO 12870 marking", frame__dbl=81.0),
-    _wrong("effective diameter under a", "young myope", "stop", "facts, more; geometry", frame__ed=45.0),
-    _wrong("pantoscopic 45", "progressive", "confirm", "facts, more; common practice", fit__pantoscopic_deg=45.0),
-    _wrong("face form 25 on a flat frame", "progressive", "confirm", "facts, more; common practice", fit__face_form_deg=25.0),
-    _wrong("bifocal top above the pupil, adult", "bifocal", "confirm", "facts, more; common practice", **_both("height", 27.5, 27.5)),
-    _wrong("2.5 prism of near imbalance, no remark", "bifocal", "confirm", "facts, more; McCarthy 2013", **{R + "sphere": 3.5, L + "sphere": 1.0}),
-    _wrong("changed after signature", "progressive", "stop", "facts, more", hands__signed_by="s", hands__signer_registered=True,
+    _wrong("PD in centimetres", "young myope", "stop", "pd.centimetres", "facts, more", **_both("far_pd", 3.2, 3.2), measurements__binocular_far_pd=None),
+    _wrong("distance between lenses 81", "young myope", "stop", "frame.side-as-dbl", "facts, more; ISO 12870 marking", frame__dbl=81.0),
+    _wrong("effective diameter under a", "young myope", "stop", "frame.ed-under-box", "facts, more; geometry", frame__ed=45.0),
+    _wrong("pantoscopic 45", "progressive", "confirm", "fit.pantoscopic-range", "facts, more; common practice", fit__pantoscopic_deg=45.0),
+    _wrong("face form 25 on a flat frame", "progressive", "confirm", "fit.face-form-range", "facts, more; common practice", fit__face_form_deg=25.0),
+    _wrong("bifocal top above the pupil, adult", "bifocal", "confirm", "segment.above-middle", "facts, more; common practice", **_both("height", 27.5, 27.5)),
+    _wrong("2.5 prism of near imbalance, no remark", "bifocal", "confirm", "seeing.imbalance", "facts, more; McCarthy 2013", **{R + "sphere": 3.5, L + "sphere": 1.0}),
+    _wrong("changed after signature", "progressive", "stop", "order.changed-after-signature", "facts, more", hands__signed_by="s", hands__signer_registered=True,
            hands__changed_after_signature=True),
-    _wrong("trainee signing for themselves", "progressive", "stop", "ABDO on supervision", hands__dispenser_role="trainee",
+    _wrong("trainee signing for themselves", "progressive", "stop", "order.trainee-signs-own", "ABDO on supervision", hands__dispenser_role="trainee",
            hands__dispenser_registered=False, hands__signed_by="d"),
-    _wrong("a copy of an open order", "progressive", "confirm", "common practice", hands__open_order_for_same_pair=True),
-    _wrong("measured on another frame", "progressive", "stop", "common practice", frame__identity="frame two"),
-    _wrong("measured before the final fit", "progressive", "unknown", "common practice", fit__confirmed=False, fit__confirmed_at=None),
-    _wrong("binocular PD in one field", "progressive", "stop", "facts 10", measurements__right__far_pd=63.5),
-    _wrong("PD of one eye ten too small", "progressive", "stop", "ANSUR II; facts 11", measurements__left__far_pd=22.0),
-    _wrong("PD 41 in an adult", "young myope", "stop", "Dodgson 2004; ANSUR II", **_both("far_pd", 20.5, 20.5), measurements__binocular_far_pd=41.0),
-    _wrong("PD 84 in an adult", "young myope", "stop", "Dodgson 2004; ANSUR II", **_both("far_pd", 42.0, 42.0), measurements__binocular_far_pd=84.0),
-    _wrong("PD five millimetres from the last pair", "progressive again", "confirm", "ANSUR II; common practice", **_both("far_pd", 34.0, 34.5),
+    _wrong("a copy of an open order", "progressive", "confirm", "order.copy-of-open", "common practice", hands__open_order_for_same_pair=True),
+    _wrong("measured on another frame", "progressive", "stop", "fit.other-frame", "common practice", frame__identity="frame two"),
+    _wrong("measured before the final fit", "progressive", "unknown", "unknown.needed", "common practice", fit__confirmed=False, fit__confirmed_at=None),
+    _wrong("binocular PD in one field", "progressive", "stop", "pd.binocular-in-monocular", "facts 10", measurements__right__far_pd=63.5),
+    _wrong("PD of one eye ten too small", "progressive", "stop", "pd.parts-do-not-sum", "ANSUR II; facts 11", measurements__left__far_pd=22.0),
+    _wrong("PD 41 in an adult", "young myope", "stop", "pd.adult-range", "Dodgson 2004; ANSUR II", **_both("far_pd", 20.5, 20.5), measurements__binocular_far_pd=41.0),
+    _wrong("PD 84 in an adult", "young myope", "stop", "pd.adult-range", "Dodgson 2004; ANSUR II", **_both("far_pd", 42.0, 42.0), measurements__binocular_far_pd=84.0),
+    _wrong("PD five millimetres from the last pair", "progressive again", "confirm", "pd.changed", "ANSUR II; common practice", **_both("far_pd", 34.0, 34.5),
            measurements__binocular_far_pd=68.5),
-    _wrong("vertex distance 2", "high myope", "stop", "common practice: 6-20 plausible", prescription__vertex_mm=2.0),
-    _wrong("additions missing in one eye", "bifocal", "stop", "common practice", **{L + "add": None}),
-    _wrong("addition above what is made", "progressive", "stop", "the maker's range", lens__design__add_max=2.0),
-    _wrong("power outside what is made", "high myope", "stop", "the maker's range", lens__design__sphere_min=-8.0),
-    _wrong("prism beyond the range", "young myope", "stop", "the maker's range", **{R + "prism_h": 4.0, R + "base_h": "in", L + "prism_h": 4.0,
+    _wrong("vertex distance 2", "high myope", "stop", "rx.vertex-implausible", "common practice: 6-20 plausible", prescription__vertex_mm=2.0),
+    _wrong("additions missing in one eye", "bifocal", "stop", "rx.add-missing", "common practice", **{L + "add": None}),
+    _wrong("addition above what is made", "progressive", "stop", "lens.add-range", "the maker's range", lens__design__add_max=2.0),
+    _wrong("power outside what is made", "high myope", "stop", "lens.power-range", "the maker's range", lens__design__sphere_min=-8.0),
+    _wrong("prism beyond the range", "young myope", "stop", "lens.prism-range", "the maker's range", **{R + "prism_h": 4.0, R + "base_h": "in", L + "prism_h": 4.0,
            L + "base_h": "in"}, lens__design__prism_max=3.0),
-    _wrong("six millimetres above the cross", "progressive", "stop", "common practice: 8 least, 10 wanted", **_both("height", 32.0, 32.0)),
-    _wrong("low impact lens for one useful eye", "young myope", "stop", "common practice; local rules", person__useful_eye="left", lens__material=GLASS),
-    _wrong("a and b exchanged", "progressive", "confirm", "common practice: b is the smaller", frame__a=38.0, frame__b=52.0),
+    _wrong("six millimetres above the cross", "progressive", "stop", "lens.room-above", "common practice: 8 least, 10 wanted", **_both("height", 32.0, 32.0)),
+    _wrong("low impact lens for one useful eye", "young myope", "stop", "material.one-useful-eye", "common practice; local rules", person__useful_eye="left", lens__material=GLASS),
+    _wrong("a and b exchanged", "progressive", "confirm", "frame.outline-against-box", "common practice: b is the smaller", frame__a=38.0, frame__b=52.0),
     # --- forty right, but unusual
     _right("one eye after cataract surgery", "young myope", "unusual 1", **{R + "sphere": -0.25, R + "cylinder": None, R + "axis": None,
            L + "sphere": -6.50, L + "cylinder": None, L + "axis": None}, prescription__remark="L awaiting surgery"),

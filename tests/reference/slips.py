@@ -36,14 +36,17 @@ class Slip:
     apply: Apply  # (correct case, another client's correct case, rng)
     always: bool = False
     typed: bool = False  # made while typing the powers: a blind read-back would show it
+    worn: bool = False  # how the frame is worn is right in the slipped record: the slip is in the power alone
 
 
 SLIPS: list[Slip] = []
 
 
-def slip(name: str, family: str, *, always: bool = False, typed: bool = False) -> Callable[[Apply], Apply]:
+def slip(
+    name: str, family: str, *, always: bool = False, typed: bool = False, worn: bool = False
+) -> Callable[[Apply], Apply]:
     def register(f: Apply) -> Apply:
-        SLIPS.append(Slip(name, family, f, always, typed))
+        SLIPS.append(Slip(name, family, f, always, typed, worn))
         return f
 
     return register
@@ -469,12 +472,13 @@ def _(case, other, rng):
 
 @slip("observer not level", "measurements")
 def _(case, other, rng):
-    """The observer's eye 120 mm high at 450 mm: the height read is off by the parallax over the vertex distance and pupil depth."""
+    """The observer's eye 120 mm high at 450 mm: the height read is too high by the parallax over the vertex distance and
+    pupil depth."""
     h = _heights(case)
     if h is None:
         return None
     off = 120.0 * (case.fit.vertex_mm + 3.0) / (450.0 + 3.0)
-    case = _adopt(case, "height", {e: half(v - off) for e, v in h.items()}, readings="all")
+    case = _adopt(case, "height", {e: half(v + off) for e, v in h.items()}, readings="all")
     readings = tuple(
         replace(r, observer_level=False, observer_above_mm=120.0, observer_distance_mm=450.0)
         if r.quantity == "height"
@@ -597,17 +601,17 @@ def _compensated(case: Case, vertex_change_mm: float, factor: float) -> Case | N
     return replace(case, fit=replace(case.fit, vertex_mm=rx.vertex_mm + vertex_change_mm), lens=lens)
 
 
-@slip("compensated the wrong way", "lens")
+@slip("compensated the wrong way", "lens", worn=True)
 def _(case, other, rng):
     return _compensated(case, float(rng.choice([-3, 3, 4])), -1)
 
 
-@slip("compensated twice", "lens")
+@slip("compensated twice", "lens", worn=True)
 def _(case, other, rng):
     return _compensated(case, float(rng.choice([-3, 3, 4])), 2)
 
 
-@slip("not compensated", "lens")
+@slip("not compensated", "lens", worn=True)
 def _(case, other, rng):
     return _compensated(case, float(rng.choice([-3, 3, 4])), 0)
 

@@ -91,7 +91,10 @@ WRONG = [
     # more to consider
     ("power step", "confirm", "rx.power-step", SINGLE, {"R.sphere": -2.30}),
     ("decimal slip", "stop", "rx.slip", SINGLE, {**FRESH, "R.sphere": -25.0, "earlier": (before("-2.5/-0.5x90", "-2.25/-0.75x85"),)}),
-    ("decimal slip, nothing earlier", "confirm", "rx.read-back", SINGLE, {**FRESH, "R.sphere": -25.0}),
+    ("decimal slip, nothing earlier", "confirm", "rx.sphere-unusual", SINGLE, {**FRESH, "R.sphere": -25.0}),
+    ("lost sign, nothing earlier", "confirm", "rx.mirror-signs", SINGLE, {**FRESH, "R.sphere": 2.25}),
+    ("near spheres typed as additions", "confirm", "rx.near-sphere-as-add", PROGRESSIVE,
+     {"R.sphere": 1.25, "R.add": 3.25, "L.sphere": 0.75, "L.add": 2.75}),
     ("swapped columns", "stop", "rx.axis-cylinder-exchanged", SINGLE, {"R.cylinder": 10.0, "R.axis": 1.0}),
     ("mixed cylinder forms", "confirm", "rx.cylinder-forms-mixed", SINGLE, {"L.cylinder": 0.75}),
     ("rows in conflict", "stop", "rx.near-row", PROGRESSIVE, {"R.near_sphere": 1.0}),

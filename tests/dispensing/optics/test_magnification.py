@@ -89,6 +89,26 @@ def test_factors_by_ray_matrices(back_vertex, front, thickness, index):
     assert shape_factor(front, thickness, index) * power_factor(back_vertex, 15.0) == pytest.approx(ratio, rel=1e-9)
 
 
+@pytest.mark.outside
+@pytest.mark.parametrize(("sphere", "cylinder"), [(-12.0, -2.0), (-4.0, -1.5), (0.0, -3.0), (3.0, -1.0), (8.0, -4.0)])
+@pytest.mark.parametrize(("thickness", "vertex"), [(1.5, 12.0), (6.0, 15.0)])
+def test_magnification_of_a_toric_lens_by_optiland(sphere, cylinder, thickness, vertex):
+    """Independent: optiland's exact rays from the centre of the entrance pupil out through the real toric lens; the ratio of the angles
+    inside and outside is the magnification of each meridian (1e-5)."""
+    import numpy as np
+
+    from tests.dispensing.optics.outside import optiland_trace
+
+    power, front = Power(sphere, cylinder, 180.0), 6.0 + max(sphere, 0.0)
+    got = lens_magnification(power, front=front, thickness_mm=thickness, index=1.6, vertex_mm=vertex)
+    slope, pupil = 1e-3, [[0.0, 0.0, -(vertex + PUPIL_BEHIND_CORNEA_MM)]]
+    for meridian, wanted in ((0, got.along), (1, got.across)):
+        way = np.array([0.0, 0.0, 1.0])
+        way[meridian] = slope
+        _, out = optiland_trace(power, front, thickness, 1.6, pupil, [way / np.linalg.norm(way)])
+        assert slope / (out[0, meridian] / out[0, 2]) == pytest.approx(wanted.total, rel=1e-5)
+
+
 def test_image_at_the_eye():
     with pytest.raises(SingularPower):
         power_factor(70, 15)

@@ -228,6 +228,26 @@ def test_real_lens_by_optiland(sphere, panto, face, eye):
     assert (got.prism.base_in * nose, got.prism.base_up) == pytest.approx(tuple(slope), abs=0.02)
 
 
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("sphere", "cylinder", "axis"), [(-9.0, 0.0, 180), (-6.0, -2.0, 35), (4.0, -3.0, 120), (7.0, -1.0, 70)]
+)
+@pytest.mark.parametrize(("panto", "face"), [(10, 5), (8, 20)])
+@pytest.mark.parametrize(("tested", "fitted"), [(12.0, 15.0), (14.0, 11.0)])
+@pytest.mark.parametrize("eye", ["right", "left"])
+def test_the_power_to_order_by_optiland(sphere, cylinder, axis, panto, face, tested, fitted, eye):
+    """Independent: the computed order as a thin lens, tilted and traced by optiland; what it does is brought to the vertex distance of the
+    test through the matrix's own eigenvalues (numpy). There it is the prescription, within 0.01 D in any meridian."""
+    wanted = Power(sphere, cylinder, axis)
+    order = power_to_order(
+        wanted, pantoscopic=panto, face_form=face, index=1.6, eye=eye, fitted_vertex_mm=fitted, tested_vertex_mm=tested
+    )
+    worn, _ = optiland_effect(order, panto, face, 0.5, 0.01, 1.6, eye)
+    values, axes = np.linalg.eigh(worn.matrix())
+    moved = axes @ np.diag(values / (1.0 - (fitted - tested) / 1000.0 * values)) @ axes.T
+    np.testing.assert_allclose(moved, wanted.matrix(), atol=0.01)
+
+
 @pytest.mark.parametrize(("panto", "face", "tilt"), [(10, 0, 10), (0, 15, 15), (20, 0, 20)])
 def test_induced_prism(panto, face, tilt):
     """100·tan T·(t/n)·F1 against the trace; pantoscopic gives base down, face form base out with a plus front."""

@@ -20,6 +20,13 @@ from tests.orders.receipt.pairs import document, exact, ordered
 
 ISO, ANSI = "ISO 21987:2017", "ANSI Z80.1"
 
+
+@pytest.fixture(autouse=True, scope="module")
+def example():
+    """Made once beforehand: on a busy machine it takes longer than hypothesis lets a first example take."""
+    document(ordered(0.0), ordered(0.0))
+
+
 # (highest principal power above, up to), each principal power, cylinder tolerance by (above, up to)
 CYL = [(0.0, 0.75), (0.75, 4.0), (4.0, 6.0), (6.0, 99.0)]
 ISO_SV = [
@@ -265,6 +272,23 @@ def test_oblique_cylinder_couples_the_shift():
     assert abs(want) > 0.3
 
 
+def test_where_a_shift_is_coupled_what_was_not_measured_is_not_taken_as_right():
+    """-2.00/-4.00 x 45: f12 is 2 D, so that each millimetre of height nobody measured is 0.2 Δ of horizontal prism (Prentice, by matrix)."""
+    lens = ordered(-2.0, -4.0, 45.0, add=2.0)
+    doc = document(lens, lens, family="flat_top_bifocal")
+    verdict = judge(doc, no_prism_read(doc))
+    assert verdict.one("prism_h", "pair").found is None
+    assert "pair: horizontal prism of the pair" in verdict.missing
+    single = document(ordered(-2.0, -4.0, 45.0), ordered(-2.0, -4.0, 45.0))
+    assert judge(single, no_prism_read(single, right={"height": None})).one("prism_h", "pair").found is None
+    assert judge(single, no_prism_read(single, right={"pd": None})).one("prism_v", "pair").found is None
+    upright = ordered(-2.0, -4.0, 180.0, add=2.0)
+    doc = document(upright, upright, family="flat_top_bifocal")
+    assert judge(doc, no_prism_read(doc, right={"pd": 33.5})).one("prism_h", "pair").found == pytest.approx(
+        0.4
+    )  # 0.2 x 2 D
+
+
 def test_without_an_ordered_height_both_centres_should_be_level():
     doc = document(ordered(-6.0), ordered(-6.0), height=(None, None))
     level = judge(doc, no_prism_read(doc, right={"height": 23.0}, left={"height": 23.0}))
@@ -325,6 +349,16 @@ def test_segments_apart(standard, allowed):
     doc = document(lens, lens, family="round_bifocal", standard=standard)
     for off, fine in ((allowed, True), (-allowed, True), (allowed + 0.05, False)):
         assert judge(doc, exact(doc, right={"near_pd": 29.5 + off})).one("segment_pd", "pair").within is fine
+
+
+def test_segments_that_nobody_measured_are_not_taken_as_right():
+    lens = ordered(1.0, add=2.0)
+    doc = document(lens, lens, family="round_bifocal")
+    verdict = judge(doc, exact(doc, right={"near_pd": None}))
+    assert verdict.outcome == "incomplete"
+    assert verdict.missing == ("pair: segments, distance apart",)
+    no_near = document(lens, lens, family="round_bifocal", near_pd=(None, None))
+    assert judge(no_near, exact(no_near)).outcome == "within"  # no near distance was ordered: nothing to hold it against
 
 
 def test_segment_size_and_tilt_and_thickness():

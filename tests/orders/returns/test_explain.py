@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 
 from dispensing.optics.power import Power
 from orders.receipt.verdict import LensReading, Readings
-from orders.returns.explain import LEAST, NOTICED, Before, WornNow, explain, to_json
+from orders.returns.explain import LEAST, Before, WornNow, explain, to_json
+from orders.returns.noticed import EXPLAINS, NOTICED
+from orders.returns.words import COMPLAINTS, LOOK_AT
 from tests.orders.receipt.pairs import document, exact, ordered
 
 
@@ -54,11 +56,53 @@ def test_horizontal_prism_from_a_wrong_pd():
     assert "base in" in found.figures
 
 
+def test_prism_of_an_oblique_cylinder_needs_both_places():
+    """-2.00/-4.00 x 45: f22 is -4 D and f12 2 D. 2 mm of height are 0.8 Δ, and each millimetre beside the eye that nobody measured 0.2 Δ
+    more or less (Prentice, by matrix)."""
+    doc = doc_of(ordered(-2.0, -4.0, 45.0), ordered(-2.0, -4.0, 45.0))
+    heights = {"right_height": 22.0, "left_height": 20.0}
+    assert not {"fit_prism_v", "fit_prism_h"} & codes(explain(doc, now=WornNow(**heights)))
+    rows = explain(doc, now=WornNow(**heights, right_pd=36.5, left_pd=37.0))
+    assert "fit_prism_h" in codes(rows)
+    assert "fit_prism_v" in codes(rows)
+
+
+def test_a_tilt_that_is_not_known_is_not_said_to_be_none():
+    doc = doc_of(ordered(-10.0), ordered(-10.0))
+    doc["as_worn"] = {"vertex_distance": "12.00", "pantoscopic": None, "face_form": "5.0"}
+    figures = one(explain(doc, now=WornNow(vertex=15.0)), "at_eye_right").figures
+    assert "a tilt not known and 5° wrap" in figures
+
+
 def test_a_myope_whose_frame_slid_down_gets_too_little():
     """-10.00 tested at 12 mm and worn at 15: F/(1 - d F) = -10/1.03 = -9.709 at the test distance, 0.291 D short."""
     rows = explain(doc_of(ordered(-10.0), ordered(-10.0)), now=WornNow(vertex=15.0))
     assert one(rows, "at_eye_right").size == pytest.approx(10 - 10 / 1.03, abs=1e-6)
     assert one(rows, "at_eye_right").ratio > 1
+
+
+def test_a_frame_that_slid_is_told_where_the_distance_of_the_test_is_not_known():
+    """-8.00 worn 4 mm further away than it was ordered for: -8/(1 + 0.004 x 8) = -7.752, a quarter of a dioptre too little."""
+    doc = doc_of(ordered(-8.0), ordered(-8.0))
+    doc["prescription"]["vertex_distance"] = None
+    rows = explain(doc, now=WornNow(vertex=16.0), complaints=("far_blurred",))
+    found = one(rows, "moved_right")
+    assert found.size == pytest.approx(8.0 - 8.0 / 1.032, abs=1e-3)
+    assert found.fits
+    assert "not known" in found.figures
+    assert not {"moved_right", "at_eye_right"} & codes(explain(doc, now=WornNow(vertex=12.0)))
+    assert "at_eye_right" in codes(explain(doc_of(ordered(-8.0), ordered(-8.0)), now=WornNow(vertex=16.0)))
+
+
+def test_size_with_the_figures_put_in_by_hand():
+    """-4.50 at 16 mm, front 3.66 D in n 1.597, 2 mm: shape 1/(1 - 0.002/1.597 x 3.66) = 1.0046, power 1/(1 + 0.019 x 4.5) = 0.9212 (the
+    entrance pupil 3 mm behind the cornea): -7.5 %. -0.22 under 5.91 D: 1.0075 x 0.9958: +0.3 %. Their ratio is 1.084."""
+    doc = doc_of(ordered(-0.22), ordered(-4.5))
+    doc["lens"]["material"]["index"] = "1.597"
+    doc["lenses"]["right"]["front_curve"], doc["lenses"]["left"]["front_curve"] = {"curve": "5.25"}, {"curve": "3.25"}
+    found = one(explain(doc, now=WornNow(vertex=16.0)), "size_between")
+    assert found.size == pytest.approx(8.4, abs=0.05)
+    assert "Right +0.3 %, left −7.5 % at 16 mm" in found.figures
 
 
 def test_tilt_changes_the_power_as_martin_says():
@@ -105,6 +149,31 @@ def test_change_from_the_pair_before_is_the_length_of_the_difference():
     assert one(rows, "change_left").size == pytest.approx(1.0)  # an axis turned by 90: J0 from -0.5 to +0.5
 
 
+def test_an_addition_made_otherwise_and_one_that_changed():
+    doc = doc_of(ordered(-1.0, add=2.0), ordered(-1.0, add=2.0), family="progressive")
+    readings = exact(doc, right={"add": 2.5})
+    before = Before(
+        right=Power(-1.0), left=Power(-1.0), read=Readings(right=LensReading(add=1.25), left=LensReading(add=1.25))
+    )
+    rows = explain(doc, readings=readings, before=before, complaints=("near_blurred",))
+    assert one(rows, "made_add_right").size == pytest.approx(0.5)
+    assert one(rows, "made_add_right").fits
+    assert "made_add_left" not in codes(rows)
+    assert one(rows, "change_add_right").size == pytest.approx(1.25)  # as it was made, not as it was ordered
+    assert one(rows, "change_add_left").size == pytest.approx(0.75)
+    assert not any("add" in c for c in codes(explain(doc)))
+
+
+def test_what_was_borne_in_the_pair_before_is_said_beside_what_is_borne_now():
+    """-1.00 and -4.00: 3 Δ where one reads, 10 mm down (Prentice); -1.00 and -3.00 before: 2 Δ."""
+    before = Before(right=Power(-1.0), left=Power(-3.0))
+    rows = explain(doc_of(ordered(-1.0), ordered(-4.0)), before=before)
+    assert one(rows, "reading_prism").size == pytest.approx(3.0)
+    assert "The pair before: 2.00 Δ." in one(rows, "reading_prism").figures
+    assert "The pair before: " in one(rows, "size_between").figures
+    assert "The pair before" not in one(explain(doc_of(ordered(-1.0), ordered(-4.0))), "reading_prism").figures
+
+
 def test_unequal_images_by_the_rule_of_thumb():
     """1 to 1.5 % for each dioptre of difference, a little more with usual curves and a plus lens's thickness (textbook)."""
     rows = explain(doc_of(ordered(0.0), ordered(4.0)))
@@ -145,6 +214,12 @@ def test_largest_against_what_is_noticed_first_and_what_fits_is_marked():
     assert one(rows, "fit_prism_v").fits
     assert not any(c.fits for c in rows if c.kind == "power")
     assert to_json(rows)[0]["ratio"] == pytest.approx(ratios[0], abs=1e-3)
+
+
+def test_every_complaint_is_explained_by_something_or_has_where_to_look():
+    explained = {code for kinds in EXPLAINS.values() for code in kinds}
+    assert explained | set(LOOK_AT) == set(COMPLAINTS)
+    assert not explained & set(LOOK_AT)
 
 
 def test_every_figure_of_what_people_notice_names_its_source():

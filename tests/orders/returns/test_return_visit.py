@@ -44,6 +44,10 @@ def test_what_is_kept(visit):
         ({"complaints": [], "said": ""}, "complaints"),
         ({"typed": {"right.pd": "63x"}}, "right.pd"),
         ({"typed": {"pantoscopic": "80"}}, "pantoscopic"),
+        ({"typed": {"old.right.sphere": "-2"}}, "old.left.sphere"),
+        ({"typed": {"old.right.sphere": "-2", "old.left.sphere": "-2", "old.left.cylinder": "-1"}}, "old.left.axis"),
+        ({"typed": {"old.left.add": "2"}}, "old.left.sphere"),
+        ({"typed": {"old.vertex": "12o"}}, "old.vertex"),
         ({"said": "x" * 500}, "words"),
     ],
 )
@@ -61,6 +65,21 @@ def test_unknown_codes_are_dropped(cast, order):
     )
     assert made.complaints == ["swim"]
     assert made.measured == made.typed == {}
+
+
+def test_a_second_visit_is_decided_after_the_first_has_ended_the_order(cast, order, visit, client):
+    """Else it is open for ever, and with it the client can never be erased."""
+    second = return_visit.record_visit(actor=cast.dispenser, order=order, complaints=["slides"], said="", typed={})
+    decide(cast, visit, outcome="remake", cause="measurement", bears="branch", note=WHY)
+    with pytest.raises(Invalid) as caught:
+        decide(cast, second, outcome="remake", cause="fit", bears="branch", note=WHY)
+    assert list(caught.value.errors) == ["outcome"]
+    client.force_login(cast.dispenser)
+    assert 'name="outcome"' in client.get(f"/orders/{order.number}/return/{second.pk}/").content.decode()
+    decide(cast, second, outcome="nothing", cause="fit")
+    order.refresh_from_db()
+    assert order.state == "returned"
+    assert not ReturnVisit.objects.filter(outcome="").exists()
 
 
 def test_nobody_comes_back_with_what_was_not_collected(cast):
@@ -140,3 +159,34 @@ def test_the_pair_before_is_the_last_one_collected(cast, order):
     before = return_visit.pair_before(second)
     assert before.said == f"order {order.number}"
     assert before.right.sphere == pytest.approx(-2.25)
+
+
+def test_the_pair_before_as_measured_counts_before_the_one_on_record(cast, order):
+    """What is worn need not be what was ordered last: 0.75 D of change by the old pair in hand, none by the record."""
+    second = collected_order(cast, issue.issue_order(actor=cast.dispenser, dispense=ready_dispense(cast), lab=cast.lab))
+    typed = {"old.right.sphere": "-150", "old.right.cylinder": "-.75", "old.right.axis": "95", "old.right.add": "150",
+             "old.left.sphere": "-1.5", "old.left.cylinder": "-1", "old.left.axis": "85", "old.left.add": "+1.50", "old.vertex": "13"}  # fmt: skip
+    visit = return_visit.record_visit(actor=cast.dispenser, order=second, complaints=["swim"], said="", typed=typed)
+    assert visit.measured["old.right.sphere"] == "-1.50"
+    rows = {c["code"]: c for c in visit.explained}
+    assert rows["change_right"]["size"] == pytest.approx(0.75, abs=0.1)  # received as -2.25/-0.75 x 96
+    assert "Before −1.50/−0.75×95, now" in rows["change_right"]["figures"]
+    assert "change_add_right" in rows
+    by_record = return_visit.record_visit(actor=cast.dispenser, order=second, complaints=["swim"], said="", typed={})
+    assert "change_right" not in {c["code"] for c in by_record.explained}
+
+
+def test_who_has_still_to_be_seen_to(cast, order, visit, monkeypatch):
+    """Not decided: at once. Given time to adapt: when it is up, until they come again or four weeks have gone by."""
+    today = cast.branch.today()
+    assert return_visit.to_see_to(cast.branch) == [visit]
+    assert return_visit.to_see_to(cast.other_branch) == []
+    decide(cast, visit, outcome="adapt", cause="adaptation", look_again_on=today + timedelta(days=10))
+    for days, there in ((0, False), (7, False), (8, True), (10, True), (38, True), (39, False)):
+        monkeypatch.setattr(type(cast.branch), "today", lambda self, d=days: today + timedelta(days=d))
+        assert bool(return_visit.to_see_to(cast.branch)) is there, days
+    monkeypatch.setattr(type(cast.branch), "today", lambda self: today + timedelta(days=10))
+    again = return_visit.record_visit(actor=cast.dispenser, order=order, complaints=["swim"], said="", typed={})
+    assert return_visit.to_see_to(cast.branch) == [again]
+    decide(cast, again)
+    assert return_visit.to_see_to(cast.branch) == []

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from dispensing.case import DrillPoint, Frame
@@ -91,6 +92,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     "frame.old-figures-kept": ("single", [
         ("confirm", "another model, same figures", {**BARE, "f.name": "Tern 412", "f.a": 50.0, "f.b": 34.0, "f.dbl": 19.0, "f.ed": 54.0, "earlier": (before(frame=OLD),)}),
         (None, "the same frame", {**BARE, "f.name": "Plover 50", "f.a": 50.0, "f.b": 34.0, "f.dbl": 19.0, "f.ed": 54.0, "earlier": (before(frame=OLD),)}),
+        (None, "the same model in another colour", {**BARE, "f.name": "Plover 50 slate", "f.model": "Plover 50", "f.a": 50.0, "f.b": 34.0, "f.dbl": 19.0, "f.ed": 54.0, "earlier": (before(frame=replace(OLD, name="Plover 50 horn", model="Plover 50")),)}),
         (None, "figures of its own", {"earlier": (before(frame=OLD),)}),
         (None, "nothing earlier", {}),
     ]),

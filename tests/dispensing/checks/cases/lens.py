@@ -1,10 +1,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
-from dispensing.case import DrillPoint
-from tests.dispensing.checks.build import BASES, GLASS, HARD_RESIN, RESIN, TOUGH, WEAK_RESIN, before, ordered, tint
+from dispensing.case import CurveStep, DrillPoint
+from tests.dispensing.checks.build import BASES, GLASS, HARD_RESIN, RESIN, TODAY, TOUGH, WEAK_RESIN, before, ordered, tint
 
 Row = tuple[str | None, str, dict[str, Any]]
 UNTRACED = {"f.outline": ()}
@@ -26,6 +27,12 @@ def both(order: Any, **more: Any) -> dict[str, Any]:
 
 DRILLED = {"f.mount": "drilled", "f.drill_points": (DrillPoint(x=22.0, y=3.0, diameter=1.4),), "lens.min_edge_mm": 2.0}
 SEEN_LOW = replace(BASES["progressive"].lens.design, corridor_mm=18.0)
+
+# two steps that share no border, and a curve each: 4 up to -2.00, 6 from -1.75
+TABLE = (CurveStep(sphere_from=-6.0, sphere_to=-2.0, curve=4.0), CurveStep(sphere_from=-1.75, sphere_to=4.0, curve=6.0))
+TABLED = {"d.front_curves": TABLE}
+MADE_WITH = {"d.made_with": ("HC", "AR", "GREY-25")}
+YESTERDAY = TODAY - timedelta(days=1)
 
 CASES: dict[str, tuple[str, list[Row]]] = {
     "lens.height-under-minimum": ("progressive", [
@@ -67,7 +74,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     ]),
     "segment.above-middle": ("bifocal", [
         ("confirm", "the pupil was measured", {"m.R.pupil_height": None, "m.R.height": 23.0}),
-        (None, "1 mm above", {"m.R.pupil_height": None, "m.R.height": 20.0}),
+        ("confirm", "2 mm above", {"m.R.pupil_height": None, "m.R.height": 21.0}),
+        (None, "1.5 mm above", {"m.R.pupil_height": None, "m.R.height": 20.5}),
         (None, "child", {"p.age_years": 5.0, "m.R.pupil_height": None, "m.R.height": 23.0}),
         (None, "the pupil height is known too", {"m.R.height": 23.0}),
     ]),
@@ -146,8 +154,52 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     ]),
     "lens.front-curves-differ": ("single", [
         ("note", "+6 and plano", {"R.sphere": 6.0, "L.sphere": 0.0}),
+        ("note", "two steps of the table", {**TABLED, "R.sphere": -1.0}),
+        ("note", "just beyond 1.5 D", {"R.sphere": 1.75, "R.cylinder": None, "L.sphere": 0.0, "L.cylinder": None}),
+        (None, "1.5 D apart", {"R.sphere": 1.5, "R.cylinder": None, "L.sphere": 0.0, "L.cylinder": None}),
+        (None, "one step of the table", {**TABLED, "R.sphere": -5.75}),
+        (None, "one curve stated for both", {**TABLED, "R.sphere": -1.0, "lens.front_curve": 4.0}),
         (None, "alike", {}),
         (None, "one eye not known", {"R.sphere": None}),
+    ]),
+    "lens.front-curve-table": ("single", [
+        ("note", "beyond the end", {**TABLED, "R.sphere": -6.25}),
+        ("note", "plus cylinder: -6.50 in minus form", {**TABLED, "R.sphere": -7.0, "R.cylinder": 0.5}),
+        ("note", "a wide gap", {"d.front_curves": (TABLE[0], replace(TABLE[1], sphere_from=-1.5)), "R.sphere": -1.75}),
+        (None, "at the end", {**TABLED, "R.sphere": -6.0}),
+        (None, "plus cylinder: -6.00 in minus form", {**TABLED, "R.sphere": -6.5, "R.cylinder": 0.5}),
+        (None, "a quarter between two steps", {**TABLED, "R.sphere": -1.87}),
+        (None, "a curve is stated", {**TABLED, "R.sphere": -6.25, "lens.front_curve": 4.0}),
+        (None, "no table", {"R.sphere": -6.25}),
+        (None, "power not known", {**TABLED, "R.sphere": None}),
+    ]),
+    "lens.front-curve-unlisted": ("single", [
+        ("confirm", "5 between 4 and 6", {**TABLED, "lens.front_curve": 5.0}),
+        ("confirm", "just beyond half a step", {**TABLED, "lens.front_curve": 4.13}),
+        ("note", "of another power", {**TABLED, "lens.front_curve": 6.0}),
+        (None, "half a step", {**TABLED, "lens.front_curve": 4.12}),
+        (None, "of the table", {**TABLED, "lens.front_curve": 4.0}),
+        (None, "in the series, power not in the table", {**TABLED, "R.sphere": -6.25, "lens.front_curve": 4.0}),
+        (None, "no wish", TABLED),
+        (None, "no table", {"lens.front_curve": 5.0}),
+    ]),
+    "lens.treatment-not-made": ("single", [
+        ("stop", "another coating", {**MADE_WITH, "lens.coating": "silver mirror", "lens.coating_code": "MIRROR-S"}),
+        ("stop", "another tint", {**MADE_WITH, "lens.tint": replace(tint(50), code="GREY-50")}),
+        ("unknown", "a coating without its code", {**MADE_WITH, "lens.coating": "silver mirror"}),
+        (None, "its own", {
+            **MADE_WITH, "lens.coating": "hard coating", "lens.coating_code": "HC", "lens.tint": replace(tint(74), code="GREY-25"),
+        }),
+        (None, "none chosen", MADE_WITH),
+        (None, "not said", {"lens.coating": "silver mirror", "lens.coating_code": "MIRROR-S"}),
+    ]),
+    "lens.no-longer-offered": ("single", [
+        ("confirm", "design", {"d.offered_until": YESTERDAY}),
+        ("confirm", "coating", {"lens.coating": "hard coating", "lens.coating_offered_until": YESTERDAY}),
+        ("confirm", "tint", {"lens.tint": replace(tint(74), offered_until=YESTERDAY)}),
+        (None, "last day", {"d.offered_until": TODAY, "lens.coating_offered_until": TODAY}),
+        (None, "no end", {}),
+        (None, "a tint without an end", {"lens.tint": tint(74)}),
     ]),
     # --- material, tint, use
     "material.drilled": ("single", [
@@ -234,6 +286,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "3.5 D vertically", {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None, "L.cylinder": None}),
         ("note", "1.5 D", {"R.sphere": -1.0, "L.sphere": -2.5, "R.cylinder": None, "L.cylinder": None}),
         ("note", "worn before", {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None, "L.cylinder": None, "earlier": (before("-1", "-4.25"),)}),
+        ("note", "3.5 D in a near pair, whose centres can lie where one reads", {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None,
+                                                                             "L.cylinder": None, "d.family": "single_vision", "n.uses": ("near",)}),
         (None, "0.75 D", {"R.sphere": -1.0, "L.sphere": -1.75, "R.cylinder": None, "L.cylinder": None}),
         (None, "slab-off", {"R.sphere": -1.0, "L.sphere": -4.5, "lens.slab_off": True}),
         (None, "single vision for distance", {"R.sphere": -1.0, "L.sphere": -4.5, "d.family": "single_vision"}),
@@ -291,7 +345,13 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "as prescribed", {**MOVED, **both(ordered(-10.0))}),
         (None, "right", {**MOVED, **both(TO_ORDER)}),
         (None, "the maker will", {**MOVED, "lens.compensation": "maker"}),
+        (None, "-9 as prescribed, worn where it was tested with an ordinary tilt", {"R.sphere": -9.0, "L.sphere": -9.0, "fit.pantoscopic_deg": 10.0}),
+        ("confirm", "the same with a steep tilt", {"R.sphere": -9.0, "L.sphere": -9.0, "fit.pantoscopic_deg": 14.0}),
+        ("confirm", "-6 as prescribed in a wrap", {"R.sphere": -6.0, "L.sphere": -6.0, "fit.face_form_deg": 18.0}),
+        ("confirm", "an ordinary tilt, and another vertex distance", {"R.sphere": -10.0, "L.sphere": -10.0, "fit.vertex_mm": 15.0}),
         (None, "-2", {"fit.vertex_mm": 15.0}),
+        (None, "for the vertex distance, without the tilt", {**MOVED, "fit.pantoscopic_deg": 20.0, **both(TO_ORDER)}),
+        ("confirm", "in hundredths, and neither with the tilt nor without", {**MOVED, "fit.pantoscopic_deg": 20.0, **both(ordered(-10.41))}),
     ]),
     "ordered.unexplained": ("single", [
         ("stop", "a digit", {"lens.ordered_right": ordered(-2.5, -0.5, 90.0)}),

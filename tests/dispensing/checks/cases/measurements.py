@@ -24,6 +24,7 @@ def heights(right: float, left: float, **more: Any) -> dict[str, Any]:
 
 
 STRONG = {"R.sphere": -9.0, "L.sphere": -9.0}
+WEAK = {"R.sphere": -1.0, "R.cylinder": None, "R.axis": None, "L.sphere": -1.0, "L.cylinder": None, "L.axis": None}
 DEEP = Frame(name="Plover 50", a=50.0, b=34.0, dbl=19.0)
 
 CASES: dict[str, tuple[str, list[Row]]] = {
@@ -48,6 +49,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("stop", "against a binocular reading", pds(31.0, 34.0, **read(("far_pd", "both", 63.0)))),
         ("stop", "near", {"m.R.near_pd": 29.0, "m.L.near_pd": 29.0, "m.binocular_near_pd": 61.0}),
         (None, "1 mm", {"m.binocular_far_pd": 64.5}),
+        (None, "1 mm, in figures that binary fractions miss", pds(29.1, 29.3, **{"m.binocular_far_pd": 57.4})),
         (None, "agree", {}),
         (None, "no whole", {"m.binocular_far_pd": None}),
     ]),
@@ -56,6 +58,9 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "record 3 of the legitimate: 77", pds(38.5, 38.5)),
         ("confirm", "51", pds(25.5, 25.5)),
         ("stop", "84", pds(42.0, 42.0)),
+        (None, "77, each eye read twice", pds(38.5, 38.5, **read(("far_pd", "right", 38.5), ("far_pd", "right", 38.5), ("far_pd", "left", 38.5), ("far_pd", "left", 38.0)))),
+        ("confirm", "77, one eye read twice", pds(38.5, 38.5, **read(("far_pd", "right", 38.5), ("far_pd", "right", 38.5), ("far_pd", "left", 38.5)))),
+        ("stop", "84, each eye read twice", pds(42.0, 42.0, **read(("far_pd", "right", 42.0), ("far_pd", "right", 42.0), ("far_pd", "left", 42.0), ("far_pd", "left", 42.0)))),
         (None, "52", pds(26.0, 26.0)),
         (None, "76", pds(38.0, 38.0)),
         (None, "explained", pds(38.5, 38.5, **{"m.reason": "measured twice, very broad face"})),
@@ -90,11 +95,19 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "both by 2", {}),
         (None, "both by 1", {"m.R.near_pd": 30.5, "m.L.near_pd": 31.0}),
         (None, "explained", {"m.R.near_pd": 26.5, "m.reason": "right eye turns in"}),
+        (None, "near as far in both eyes is another question", {"m.R.near_pd": 31.5, "m.L.near_pd": 32.0, "rx.remark": "divergent squint"}),
     ]),
     "pd.unequal": ("single", [
         ("confirm", "record 4 of the legitimate", pds(28.0, 34.5)),
-        ("confirm", "4.5 mm", pds(29.5, 34.0)),
-        (None, "4 mm", pds(30.0, 34.0)),
+        ("confirm", "4.5 mm with strong lenses", pds(29.5, 34.0, **STRONG)),
+        ("confirm", "4.5 mm in a progressive", pds(29.5, 34.0, **{"d.family": "progressive"})),
+        (None, "4.5 mm with weak single vision, where half of it makes no prism that matters", pds(29.5, 34.0, **WEAK)),
+        ("confirm", "5.5 mm with weak single vision", pds(29.0, 34.5, **WEAK)),
+        (None, "4 mm with strong lenses", pds(30.0, 34.0, **STRONG)),
+        (None, "4 mm, in figures that binary fractions miss", pds(28.2, 32.2, **STRONG)),
+        (None, "4.5 mm, each eye read twice", pds(29.5, 34.0, **STRONG, **read(("far_pd", "right", 29.5), ("far_pd", "right", 30.0), ("far_pd", "left", 34.0), ("far_pd", "left", 34.0)))),
+        ("confirm", "4.5 mm, one eye read twice", pds(29.5, 34.0, **STRONG, **read(("far_pd", "right", 29.5), ("far_pd", "right", 29.5), ("far_pd", "left", 34.0)))),
+        ("confirm", "5.5 mm, each eye read twice", pds(29.0, 34.5, **read(("far_pd", "right", 29.0), ("far_pd", "right", 29.0), ("far_pd", "left", 34.5), ("far_pd", "left", 34.5)))),
         (None, "2.5 mm", pds(30.5, 33.0)),
         (None, "explained", pds(28.0, 34.5, **{"p.notes": ("past nasal fracture",)})),
         (None, "as before", pds(28.0, 34.5, earlier=(before(pd=(28.0, 34.0)),))),
@@ -115,8 +128,12 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "no readings", pds(31.0, 32.0)),
     ]),
     "pd.repeats-disagree": ("single", [
-        ("confirm", "1.5 mm", {**read(("far_pd", "right", 31.0), ("far_pd", "right", 32.5))}),
-        (None, "1 mm", {**read(("far_pd", "right", 31.0), ("far_pd", "right", 32.0))}),
+        ("confirm", "1.5 mm with strong lenses", {**STRONG, **read(("far_pd", "right", 31.0), ("far_pd", "right", 32.5))}),
+        ("confirm", "1.5 mm in a progressive", {"d.family": "progressive", **read(("far_pd", "right", 31.0), ("far_pd", "right", 32.5))}),
+        (None, "1.5 mm with weak single vision", {**WEAK, **read(("far_pd", "right", 31.0), ("far_pd", "right", 32.5))}),
+        (None, "2 mm with weak single vision", {**WEAK, **read(("far_pd", "right", 31.0), ("far_pd", "right", 33.0))}),
+        ("confirm", "2.5 mm with weak single vision", {**WEAK, **read(("far_pd", "right", 31.0), ("far_pd", "right", 33.5))}),
+        (None, "1 mm", {**STRONG, **read(("far_pd", "right", 31.0), ("far_pd", "right", 32.0))}),
         (None, "two of three agree with the value used", read(("far_pd", "right", 31.5), ("far_pd", "right", 31.5), ("far_pd", "right", 34.0))),
         (None, "one reading", read(("far_pd", "right", 31.0))),
     ]),
@@ -248,6 +265,11 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     ]),
     "height.rim-not-lowest": ("progressive", [
         ("confirm", "1.7 mm, and 2 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "m.R.height": 21.0, "m.L.height": 21.0}),
+        ("note", "1.7 mm, and one eye 2 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "m.R.height": 21.0, "m.L.height": 22.5}),
+        ("confirm", "1.7 mm, and 1.5 mm lower than in the earlier pair", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0,
+                                                                          "earlier": (before(height=(21.5, 22.0), frame=DEEP),)}),
+        ("note", "1.7 mm, and half a millimetre lower than in the earlier pair", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0,
+                                                                                 "earlier": (before(height=(20.5, 21.0), frame=DEEP),)}),
         ("note", "1.7 mm, and 1 mm less than usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0}),
         ("note", "1.7 mm, and as high as usual", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "m.R.height": 23.0, "m.L.height": 23.0}),
         ("note", "as in the earlier pair", {"m.R.far_pd": 21.0, "m.L.far_pd": 21.0, "earlier": (before(height=(20.0, 20.5), frame=DEEP),)}),

@@ -5,6 +5,7 @@ from typing import Any
 Row = tuple[str | None, str, dict[str, Any]]
 UNREGISTERED = {"h.dispenser_registered": False, "h.signer_registered": False}
 CHILD = {"p.age_years": 14.0}
+APART = {"m.R.height": 20.0, "m.L.height": 24.0}
 
 CASES: dict[str, tuple[str, list[Row]]] = {
     "order.changed-after-signature": ("single", [
@@ -39,6 +40,13 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "0.3", {"p.age_years": 0.3}),
         (None, "115", {"p.age_years": 115.0}),
         (None, "not known", {"p.age_years": None}),
+    ]),
+    "record.explained": ("progressive", [
+        ("note", "a note about something else", {**APART, "p.notes": ("prefers mornings",)}),
+        ("note", "a reason for the measurements", {**APART, "m.reason": "past orbital fracture"}),
+        (None, "nothing on record, so it was asked", APART),
+        (None, "nothing to ask", {"p.notes": ("prefers mornings",)}),
+        (None, "nothing to ask, a remark", {"rx.remark": "as before"}),
     ]),
     "unknown.needed": ("progressive", [
         ("unknown", "no prescription", {"prescription": None}),

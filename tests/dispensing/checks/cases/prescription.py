@@ -160,6 +160,12 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("stop", "near row in the addition", {"R.sphere": 2.0, "R.add": 4.0, "R.near_sphere": 4.0}),
         (None, "right", {"R.sphere": 2.0, "R.add": 2.0, "R.near_sphere": 4.0}),
         (None, "plano distance", {"R.sphere": 0.0, "R.add": 2.0, "R.near_sphere": 2.0}),
+        ("confirm", "additions that differ as the spheres do", {"R.sphere": 1.25, "R.add": 3.5, "L.sphere": 0.75, "L.add": 3.0}),
+        ("confirm", "the same with minus spheres", {"R.sphere": -1.25, "R.add": 1.0, "L.sphere": -0.75, "L.add": 1.5}),
+        (None, "additions that differ otherwise", {"R.sphere": 1.25, "R.add": 2.5, "L.sphere": 0.75, "L.add": 2.25}),
+        (None, "what is left goes with no age", {"R.sphere": 3.25, "R.add": 3.5, "L.sphere": 2.75, "L.add": 3.0}),
+        (None, "equal spheres", {"R.sphere": 1.25, "R.add": 3.5, "L.sphere": 1.25, "L.add": 3.5}),
+        (None, "the prescriber says why", {"R.sphere": 1.25, "R.add": 3.5, "L.sphere": 0.75, "L.add": 3.0, "rx.remark": "unequal implants"}),
     ]),
     "rx.near-row": ("progressive", [
         ("stop", "half a dioptre apart", {"R.sphere": -1.0, "R.near_sphere": 1.5}),
