@@ -5,7 +5,10 @@ cd "$ROOT"
 export DATUMLINE_LOCAL="${DATUMLINE_LOCAL:-$ROOT/.local}"
 VENV="$ROOT/.local/venv"
 PY="$VENV/bin/python"
-export PYTHONDONTWRITEBYTECODE=1 PIP_DISABLE_PIP_VERSION_CHECK=1
+export PIP_DISABLE_PIP_VERSION_CHECK=1
+# what is imported is compiled once and kept, whatever the caller's environment says: a process that compiles all anew takes ten seconds to start
+unset PYTHONDONTWRITEBYTECODE
+export PYTHONPYCACHEPREFIX="$ROOT/.local/pycache"
 
 say() { printf '\n== %s\n' "$*"; }
 die() { printf 'FAILED: %s\n' "$*" >&2; exit 1; }
@@ -44,6 +47,7 @@ make_venv() {
   fi
   [ -f "$VENV/installed-$stamp" ] && return
   say "Installing what $(basename "$lock") names"
-  "$PY" -m pip install --quiet --require-hashes -r "$lock" || die "the packages could not be installed"
+  # compiled when first imported: most of what is installed never is, and compiling it all takes a minute
+  "$PY" -m pip install --quiet --no-compile --require-hashes -r "$lock" || die "the packages could not be installed"
   touch "$VENV/installed-$stamp"
 }

@@ -7,17 +7,19 @@
 
 What it does, in this order, so that it can be killed at any point without losing or doubling an order:
 
-1. asks for what waits (new orders, and cancellations not yet confirmed);
+1. asks for what waits (new orders, finished pairs that come back, and cancellations not yet confirmed);
 2. checks the SHA-256 of each document and writes it to a file of its own, whole or not at all:
        into/orders/SM-000147.json        the order as it was signed, never written twice
        into/orders/SM-000147.pdf         with --pdf
        into/cancelled/SM-000147.json     when and why it was cancelled: stop work
+       into/rejected/SM-000147-20261130T091455Z.json
+                                         when and why the finished pair comes back: make it again, under the same number
 3. only when the file is safe on the disk says that the lab has it.
 
 Killed before 3, the order is still waiting and comes again; its file is there already and is left alone. Killed after 3, all is
 done. The files are the memory: do not move or delete them. To feed another program, keep its own mark of what it has taken.
 
-Ends with 0 when everything was stored, 1 when the practice could not be reached, 2 when an order was not accepted (its digest or
+Ends with 0 when everything was stored, 1 when the practice could not be reached or refused the request, 2 when an order was not accepted (its digest or
 its version is wrong): such an order is not acknowledged and is said on standard error.
 """
 
@@ -142,6 +144,14 @@ def store(practice: Practice, order: dict[str, Any], into: Path, pdf: bool) -> N
         write_whole(path, canonical(order["document"]))
 
 
+def comes_back(order: dict[str, Any], into: Path) -> None:
+    """Keep why a finished pair was rejected; each time is a file of its own, written once."""
+    moment = "".join(c for c in order["rejected"]["at"] if c.isalnum())
+    write_whole(
+        into / "rejected" / f"{order['number']}-{moment}.json", canonical({"number": order["number"], **order["rejected"]})
+    )
+
+
 def pull(practice: Practice, into: Path, *, pdf: bool = False, say: Any = print) -> tuple[int, int, int]:
     """Everything that waits, once. How many orders were taken, cancellations taken, and orders not accepted."""
     taken = cancelled = wrong = 0
@@ -165,6 +175,9 @@ def pull(practice: Practice, into: Path, *, pdf: bool = False, say: Any = print)
                 continue
             try:
                 store(practice, order, into, pdf)
+                if order["state"] == "rejected":
+                    comes_back(order, into)
+                    say(f"{number} comes back: {order['rejected']['reason']}")
             except Refused as refusal:
                 if refusal.status != 409:  # cancelled since the page was read: its cancellation comes next time
                     raise

@@ -9,3 +9,4 @@ urlpatterns = [
     path("api/v1/", include("dispensing.api_urls")),
     path("api/v1/", include("orders.api_urls")),
 ]
+handler500 = "practice.web.trouble.server_error"
