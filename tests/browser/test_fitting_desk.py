@@ -63,6 +63,13 @@ class Keys:
             self.press(key)
         raise AssertionError(f"{name} is not reached by {key}; at {self.at}")
 
+    def arrives(self, name: str) -> None:
+        """The focus comes to this field, perhaps only when a page or an answer has arrived."""
+        end = time.monotonic() + 20
+        while self.at != name:
+            assert time.monotonic() < end, f"the focus never came to {name}; at {self.at}"
+            self.page.wait_for_timeout(20)
+
     @property
     def at(self) -> str:
         return self.page.evaluate(
@@ -82,20 +89,20 @@ def test_a_whole_progressive_dispense_by_keyboard_alone(sign_in):
     keys.press("Space")
     keys.press("Enter")
     keys.enter("35 cm", "")
-    assert keys.at == "prescription.right.sphere"
+    keys.arrives("prescription.right.sphere")
     keys.enter("-225", "-75", "90", "200", "", "", "-250", "-50", "85", "200", "", "")
     keys.enter("3 nov 26", "Dr Quill", "12", "")
-    assert keys.at == "frame"
+    keys.arrives("frame")
     keys.value("52")
     page.wait_for_selector(".frame-choice")
     keys.press("Enter")
     with page.expect_navigation():
         keys.press("Enter")
-    assert keys.at == "fit.adjusted"
+    keys.arrives("fit.adjusted")
     keys.press("Space")
     keys.press("Enter")
     keys.enter("13", "9", "5")
-    assert keys.at == "confirm"
+    keys.arrives("confirm")
     settled(page)
     keys.press("Enter")
     page.wait_for_selector("#fit-actions .ok-words")
@@ -107,7 +114,7 @@ def test_a_whole_progressive_dispense_by_keyboard_alone(sign_in):
     keys.press("Enter")
     until(page, "!document.getElementById('adopt-all')")
     settled(page)
-    assert keys.at == "lens.design"
+    keys.arrives("lens.design")
     design = page.locator("#f-lens-design optgroup[label=progressive] option").first.inner_text().split(" · ")[0]
     keys.enter(design)
     keys.enter("", "", "", "70", "")

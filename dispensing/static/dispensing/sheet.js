@@ -664,7 +664,6 @@
   shrink();
   const following = sessionStorage.getItem("datumline.next");
   sessionStorage.removeItem("datumline.next");
-  // After the browser has gone to the part in the address, which takes the focus away.
   const land = () => {
     if (!location.hash.startsWith("#part-")) return;
     const part = $(following ? `part-${following}` : location.hash.slice(1));
@@ -673,7 +672,9 @@
     part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select, input[type=search]")?.focus({ preventScroll: true });
     part.scrollIntoView({ block: "start" });
   };
-  if (document.readyState === "complete") land(); else addEventListener("load", () => setTimeout(land, 0));
+  // At once, so that quick hands find the field there; and again where the browser's own going has taken the focus away.
+  land();
+  if (document.readyState !== "complete") addEventListener("load", () => setTimeout(() => { if (document.activeElement === document.body) land(); }, 0));
 
   // --- the picture: points that are dragged, or moved with the arrows, enter the reading fields ---------------------------
   // The fields stay the truth: a drag types into them, and nothing is on record before it is kept.
