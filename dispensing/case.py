@@ -265,14 +265,15 @@ class Material:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tint:
     name: str
-    transmittance_clear: float  # luminous, per cent, palest state
-    transmittance_dark: float  # per cent, darkest state; the same for a fixed tint
+    transmittance_clear: float | None = None  # luminous, per cent, palest state; None = not on record
+    transmittance_dark: float | None = None  # per cent, darkest state; the same for a fixed tint; None = not on record
     code: str = ""  # in the catalogue
     offered_until: date | None = None  # last day on which it can be chosen; None = no end
 
     @property
     def photochromic(self) -> bool:
-        return self.transmittance_dark < self.transmittance_clear - 0.5
+        clear, dark = self.transmittance_clear, self.transmittance_dark
+        return clear is not None and dark is not None and dark < clear - 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

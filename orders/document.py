@@ -164,6 +164,11 @@ def _deg(value: float | None) -> str | None:
     return None if value is None else degrees(value)
 
 
+def _share(value: float | None) -> str | None:
+    """Per cent; None where it is not on record."""
+    return None if value is None else fixed(value, 1)
+
+
 def _text(value: str) -> str:
     """Composed (NFC), without control characters and halves of surrogate pairs, line ends as "\\n"."""
     composed = unicodedata.normalize("NFC", value.replace("\r\n", "\n").replace("\r", "\n"))
@@ -505,8 +510,8 @@ def build(
             "coating": _text(choice.coating) or None,
             "tint": {
                 "name": _text(tint.name),
-                "transmittance_clear": fixed(tint.transmittance_clear, 1),
-                "transmittance_dark": fixed(tint.transmittance_dark, 1),
+                "transmittance_clear": _share(tint.transmittance_clear),
+                "transmittance_dark": _share(tint.transmittance_dark),
             }
             if tint
             else None,

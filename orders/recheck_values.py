@@ -114,7 +114,7 @@ def _with_part(case: Case, recheck: Recheck, values: Mapping[str, Any]) -> Case:
             return case
         made: dict[str, Any] = {n: float(v) if n in MATERIAL_BOUNDS else v for n, v in values.items()}
         return replace(case, lens=replace(lens, material=replace(lens.material, **made)))
-    put: dict[str, Any] = {n: float(v) for n, v in values.items() if n in TINT_FIGURES and v is not None}
+    put: dict[str, Any] = {n: _float(v) for n, v in values.items() if n in TINT_FIGURES}
     ends: dict[str, Any] = (
         {"offered_until": _end("retired_on", v) if (v := values["retired_on"]) else None} if "retired_on" in values else {}
     )

@@ -169,21 +169,23 @@ def material_hazard(v: View, found: Finder) -> Iterator[Finding]:
     needs=("needs.uses", "lens.tint"),
 )
 def tint_road(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: a filter of category 4, under 8 % luminous transmittance, is not for driving at any time.
+    """Why: a filter of category 4, up to 8 % luminous transmittance, is not for driving at any time.
     Fires: 6 % with the use "driving by day".
-    Silent: 12 % with the same use; 6 % for the glacier alone.
+    Silent: 12 % with the same use; 6 % for the glacier alone; a transmittance not on record, which is asked for by another check.
     """
     tint = v.case.lens.tint
     if tint is None or not _DRIVING & set(v.uses):
         return
     limit = v.limit["tint.road"]
-    if tint.transmittance_dark < limit:
+    # at its darkest no tint lets more through than at its palest
+    dark = tint.transmittance_dark if tint.transmittance_dark is not None else tint.transmittance_clear
+    if dark is not None and dark <= limit:
         yield found(
-            f"{tint.name} lets {tint.transmittance_dark:g} % through: not for driving.",
+            f"{tint.name} lets {dark:g} % through: not for driving.",
             "lens.tint",
             "needs.uses",
-            seen=(("Luminous transmittance, darkest", tint.transmittance_dark, "%"),),
-            limit=f"at least {limit:g} %",
+            seen=(("Luminous transmittance, darkest", dark, "%"),),
+            limit=f"over {limit:g} %",
             resolution="A paler tint, or a second pair for driving.",
         )
 
@@ -206,7 +208,7 @@ def tint_night(v: View, found: Finder) -> Iterator[Finding]:
     if tint is None or "driving_night" not in v.uses:
         return
     limit = v.limit["tint.night"]
-    if tint.transmittance_clear < limit:
+    if tint.transmittance_clear is not None and tint.transmittance_clear < limit:
         yield found(
             f"{tint.name} lets {tint.transmittance_clear:g} % through: not for driving at night.",
             "lens.tint",
@@ -220,21 +222,34 @@ def tint_night(v: View, found: Finder) -> Iterator[Finding]:
 @check(
     "tint.figures",
     "stop",
-    "The transmittance is impossible",
+    "The transmittance is impossible, or not on record",
     family="lens",
     source="ISO 8980-3",
     confidence="standard",
     needs=("lens.tint",),
 )
 def tint_figures(v: View, found: Finder) -> Iterator[Finding]:
-    """Why: transmittance is between 0 and 100 %, and a photochromic lens is darker in its dark state.
-    Fires: 0.85, a part of one, where 85 % is meant; darker when clear than when dark.
+    """Why: transmittance is between 0 and 100 %, and a photochromic lens is darker in its dark state. Without it nobody can say whether
+    the lens may be worn for driving.
+    Fires: 0.85, a part of one, where 85 % is meant; darker when clear than when dark; not on record (not yet known).
     Silent: 85 % clear, 12 % dark.
     """
     tint = v.case.lens.tint
     if tint is None:
         return
     clear, dark = tint.transmittance_clear, tint.transmittance_dark
+    if clear is None or dark is None:
+        half = "" if clear is None and dark is None else " at its palest" if clear is None else " at its darkest"
+        yield found(
+            f"Not yet known: how much light {tint.name} lets through{half}.",
+            "lens.tint",
+            seen=tuple((name, value, "%") for name, value in (("Clear", clear), ("Dark", dark)) if value is not None),
+            severity="unknown",
+            missing=("lens.tint",),
+            consequence="Whether it may be worn for driving, by day or at night, cannot be judged.",
+            resolution="Ask the maker and have it entered with the tint in the catalogue, palest and darkest; the same twice for a fixed tint.",
+        )
+        return
     if not 0 < dark <= 100 or not 0 < clear <= 100 or dark > clear + 0.5 or clear <= 1:
         yield found(
             f"{tint.name}: {clear:g} % clear and {dark:g} % dark cannot be.",
@@ -260,12 +275,13 @@ def tint_all_round(v: View, found: Finder) -> Iterator[Finding]:
     Silent: a photochromic lens; 15 % for the sun.
     """
     tint = v.case.lens.tint
-    if tint is not None and not tint.photochromic and tint.transmittance_clear <= 43 and "all_round" in v.uses:
+    clear = tint.transmittance_clear if tint is not None else None
+    if tint is not None and clear is not None and not tint.photochromic and clear <= 43 and "all_round" in v.uses:
         yield found(
-            f"{tint.name} stays at {tint.transmittance_clear:g} % indoors and at night.",
+            f"{tint.name} stays at {clear:g} % indoors and at night.",
             "lens.tint",
             "needs.uses",
-            seen=(("Luminous transmittance", tint.transmittance_clear, "%"),),
+            seen=(("Luminous transmittance", clear, "%"),),
             limit="43 %, filter category 2",
             resolution="A photochromic lens, or a second pair. Tell the client: not for driving at night.",
         )

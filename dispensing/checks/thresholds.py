@@ -141,7 +141,7 @@ _ALL = (
     Threshold("compensation.tilt", 12.0, "°", "tilt as worn up to which a power is ordered as prescribed and the centres lowered", "pantoscopic angle 8 to 12° usual, centres lowered 1 mm for 2°; dispensing teaching", CP, 8, 20),
     Threshold("ordered.far", 2.0, "D", "maker's stated power against the prescription", "derived from tilt and vertex compensation of usual powers", "derived", 1, 4),
     Threshold("thinning.most", 1.0, "", "prism thinning as a part of the addition", "0.6 to 0.67 of the addition is usual", CP, 0.7, 1.2),
-    Threshold("tint.road", 8.0, "%", "least luminous transmittance on the road", "ISO 12312-1:2013 category 4; ISO 8980-3", "standard"),
+    Threshold("tint.road", 8.0, "%", "luminous transmittance up to which a tint is not for the road", "ISO 12312-1:2013 category 4; ISO 8980-3", "standard"),
     Threshold("tint.night", 75.0, "%", "least luminous transmittance for driving at night", "ISO 12312-1:2013; ISO 8980-3", "standard"),
     Threshold("blank.margin", 0.0, "mm", "blank beyond the least uncut diameter", "ISO 8980-1 allows 1 mm under nominal", CP, 0, 3),
 )  # fmt: skip

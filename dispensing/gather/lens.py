@@ -102,16 +102,13 @@ def material_of(option: LensOption) -> c.Material:
 
 
 def tint_of(treatment: Treatment | None) -> c.Tint | None:
-    """A tint whose transmittance is not in the catalogue is taken as opaque: it must not pass a driving check unseen."""
+    """The tint with what the catalogue says of it. A transmittance that is not there is not known: the checks ask for it."""
     if treatment is None:
         return None
-    clear = number(treatment.transmittance_clear)
-    dark = number(treatment.transmittance_dark)
-    clear = clear if clear is not None else dark if dark is not None else 0.0
     return c.Tint(
         name=treatment.name,
-        transmittance_clear=clear,
-        transmittance_dark=dark if dark is not None else clear,
+        transmittance_clear=number(treatment.transmittance_clear),
+        transmittance_dark=number(treatment.transmittance_dark),
         code=treatment.code,
         offered_until=_last_day((), (treatment.retired_on,)),
     )

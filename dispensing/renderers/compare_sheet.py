@@ -125,8 +125,12 @@ def said_of(row: Row, among: Sequence[Row]) -> list[str]:
         out.append(rank)
     if choice.material is not None:
         out.append("Glass: heavy, and it can splinter." if choice.material.glass else IMPACT[choice.material.impact])
-    if choice.tint is not None and choice.tint.transmittance_dark < NIGHT_PERCENT and "tint.night" not in _checks(row):
-        out.append("With this tint not for driving at dusk or at night.")
+    if choice.tint is not None and "tint.night" not in _checks(row):
+        dark = choice.tint.transmittance_dark
+        if dark is None:
+            out.append("How dark this tint is, is not yet known: whether it may be worn for driving has to be asked.")
+        elif dark < NIGHT_PERCENT:
+            out.append("With this tint not for driving at dusk or at night.")
     return out
 
 

@@ -14,7 +14,7 @@ from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
 from dispensing.optics.power import Power
 
 NIGHT_LEAST = 75.0  # per cent, luminous, for driving at night and in twilight: ISO 14889 and ISO 8980-3 (from memory)
-DAY_LEAST = 8.0  # per cent, below it no driving at all: ISO 12312-1 category 4
+DAY_LEAST = 8.0  # per cent, up to it no driving at all: ISO 12312-1 category 4, over 3 to 8 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,14 @@ def _change(document: Mapping[str, Any]) -> float:
     return max(sizes)
 
 
+def _light(tint: Mapping[str, Any] | None) -> tuple[float | None, float | None]:
+    """What a tint lets through at its palest and at its darkest, per cent; None where it is not on record."""
+    if tint is None:
+        return None, None
+    clear, dark = tint["transmittance_clear"], tint["transmittance_dark"]
+    return (None if clear is None else float(clear)), (None if dark is None else float(dark))
+
+
 def _cylinder(document: Mapping[str, Any]) -> float:
     return max((abs(float(o["cylinder"])) for eye in EYES if (o := document["lenses"][eye]["ordered"])), default=0.0)
 
@@ -100,7 +108,8 @@ def advice_for(document: Mapping[str, Any], person: Person) -> tuple[Saying, ...
     if document["frame"]["mount"] == "drilled":
         said.append(Saying("drilled", "Rimless: hold at the bridge, come in when a screw is loose",
             "Hold them at the bridge when you clean them. Come in as soon as a lens or a screw moves.", "care"))  # fmt: skip
-    if tint and float(tint["transmittance_clear"]) - float(tint["transmittance_dark"]) > 0.5:
+    clear, dark = _light(tint)
+    if clear is not None and dark is not None and clear - dark > 0.5:
         said.append(Saying("photochromic", "Changes with ultraviolet and cold; little behind a windscreen",
             "They darken in daylight and take some minutes to clear indoors. Behind a windscreen they darken little.", "what"))  # fmt: skip
     if person.first_progressive:
@@ -124,10 +133,14 @@ def cautions_for(document: Mapping[str, Any], person: Person) -> tuple[Saying, .
     """What the client has to know and acknowledge."""
     family, tint, said = document["lens"]["design"]["family"], document["lens"]["tint"], []
     if tint is not None:
-        clear, dark = float(tint["transmittance_clear"]), float(tint["transmittance_dark"])
-        if dark <= DAY_LEAST:
-            said.append(Saying("no_driving", f"Lets {dark:g} % through at its darkest: not for driving at any time",
+        clear, dark = _light(tint)
+        darkest = dark if dark is not None else clear
+        if darkest is not None and darkest <= DAY_LEAST:
+            said.append(Saying("no_driving", f"Lets {darkest:g} % through at its darkest: not for driving at any time",
                 "Not for driving or road use: the tint is too dark.", "caution"))  # fmt: skip
+        elif clear is None or dark is None:
+            said.append(Saying("tint_not_known", "How much light the tint lets through is not yet known: ask the maker before saying that it may be driven with",
+                "Not for driving until we have told you that the tint is light enough for it.", "caution"))  # fmt: skip
         elif clear < NIGHT_LEAST:
             said.append(Saying("no_night_driving", f"Lets {clear:g} % through at its clearest: not for driving at night or in twilight",
                 "Not for driving at night or in twilight: the tint lets too little light through.", "caution"))  # fmt: skip

@@ -270,8 +270,9 @@ def _order_extensions(document: dict[str, Any], eye: Eye, digest: str) -> list[d
     if lens["tint"]:
         said.append(_part("tint", valueString=lens["tint"]["name"]))
         for state in ("clear", "dark"):
-            value = _quantity(lens["tint"][f"transmittance_{state}"], "%")
-            said.append(_part(f"tint-transmittance-{state}", valueQuantity=value))
+            if lens["tint"][f"transmittance_{state}"] is not None:  # not known is not nil: it is left out
+                value = _quantity(lens["tint"][f"transmittance_{state}"], "%")
+                said.append(_part(f"tint-transmittance-{state}", valueQuantity=value))
     boxed = [
         _part(name.replace("_", "-"), valueQuantity=_quantity(frame[name], unit)) for name, unit in FRAME if frame[name]
     ]

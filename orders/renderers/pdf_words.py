@@ -9,7 +9,7 @@ from typing import Any
 from dispensing.drawings.page import INK, PEN, leading, width, wrap
 from dispensing.drawings.typeface import right_to_left
 
-from .words import COMPENSATIONS, FAMILIES, MOUNTS, NONE, day, length, power
+from .words import COMPENSATIONS, FAMILIES, MOUNTS, NONE, day, length, light_not_known, power
 
 Document = dict[str, Any]
 BODY, SMALL, HEAD = 8.0, 6.8, 9.0  # type sizes in points
@@ -160,11 +160,10 @@ def _lens(d: Document) -> Block:
     shade = None
     if tint:
         clear, dark = tint["transmittance_clear"], tint["transmittance_dark"]
-        shade = (
-            f"{tint['name']}, {_percent(clear)} %"
-            if clear == dark
-            else f"{tint['name']}, {_percent(clear)} to {_percent(dark)} %"
+        through = light_not_known(tint) or (
+            f"{_percent(clear)} %" if clear == dark else f"{_percent(clear)} to {_percent(dark)} %"
         )
+        shade = f"{tint['name']}, {through}"
     rows = [
         Row("design", f"{design['name']} ({design['code']})" if design["code"] else design["name"], True),
         *_rows(

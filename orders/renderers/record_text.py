@@ -21,7 +21,7 @@ import unicodedata
 from typing import Any
 
 from orders.renderers.record_labels import LONGEST_RECORD, RESERVED, WRITTEN
-from orders.renderers.words import all_near_notes
+from orders.renderers.words import all_near_notes, light_not_known
 
 MEDIA_TYPE = "text/plain; charset=us-ascii"
 PROFILE = "UNVERIFIED;1"
@@ -219,9 +219,11 @@ def render(document: dict[str, Any], *, digest: str) -> bytes:
         out.append(_record("_DLSLAB", "1"))
     out.append(_record("_DLTOL", ascii_words(document["tolerance_standard"])))
     tint = lens["tint"]
-    said = (
-        f"{tint['name']} transmits {tint['transmittance_clear']} to {tint['transmittance_dark']} per cent" if tint else ""
-    )
+    said = ""
+    if tint:
+        unknown = light_not_known(tint).replace("%", "per cent")
+        through = f"transmits {tint['transmittance_clear']} to {tint['transmittance_dark']} per cent"
+        said = f"{tint['name']}: {unknown}" if unknown else f"{tint['name']} {through}"
     for label, text in (
         ("_DLCOAT", lens["coating"] or ""),
         ("_DLTINT", said),

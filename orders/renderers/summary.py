@@ -17,6 +17,7 @@ from .words import (
     day,
     front_curves,
     length,
+    light_not_known,
     moment,
     person,
     power,
@@ -199,9 +200,11 @@ def _segment(design: dict[str, Any]) -> str:
     return ", ".join(parts) + " mm" if parts else ""
 
 
-def _tint(tint: dict[str, str] | None) -> str:
+def _tint(tint: dict[str, Any] | None) -> str:
     if tint is None:
         return NONE
+    if unknown := light_not_known(tint):
+        return f"{tint['name']}, {unknown}"
     clear, dark = tint["transmittance_clear"], tint["transmittance_dark"]
     passing = f"{clear} %" if clear == dark else f"{clear} to {dark} %"
     return f"{tint['name']}, lets {passing} of the light through"

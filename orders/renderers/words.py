@@ -90,6 +90,16 @@ def all_near_notes(document: dict[str, Any], *, intermediate: bool = True) -> li
     ]
 
 
+def light_not_known(tint: dict[str, Any]) -> str:
+    """What of a tint's luminous transmittance is not on record, said; "" where all of it is."""
+    clear, dark = tint["transmittance_clear"], tint["transmittance_dark"]
+    if clear is None and dark is None:
+        return "light let through not yet known"
+    if clear is None:
+        return f"light let through not yet known at its palest, {dark} % at its darkest"
+    return f"light let through {clear} % at its palest, not yet known at its darkest" if dark is None else ""
+
+
 def day(text: str | None) -> str:
     """ "3 Nov 2026"."""
     if text is None:

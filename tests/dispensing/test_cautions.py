@@ -59,6 +59,10 @@ def test_the_limits_of_tints_for_driving():
     assert "night" in cautions(case(tint=tint(74.9)))[0].words
     assert "not for driving at all" in cautions(case(tint=tint(7.9)))[0].words
     assert "not for driving at all" in cautions(case(tint=tint(70, 7.5)))[0].words
+    assert "not for driving at all" in cautions(case(tint=tint(8)))[0].words
+    assert "not yet known" in cautions(case(tint=c.Tint(name="smoke")))[0].words
+    assert "not yet known" in cautions(case(tint=c.Tint(name="smoke", transmittance_clear=88)))[0].words
+    assert "not for driving at all" in cautions(case(tint=c.Tint(name="smoke", transmittance_clear=6)))[0].words
     assert "windscreen" in cautions(case(tint=tint(88, 15)))[0].words
 
 

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispensing import measure, record
+from dispensing.assess import assess_dispense
 from dispensing.case import Adopted, Case, Frame, Measurements, Pair, Rules
 from dispensing.checks.registry import assess
 from dispensing.figures import compute
@@ -19,6 +20,7 @@ from dispensing.figures.usual import ASSUMED_SHAPE
 from dispensing.gather import age_in_years, case_of, for_case, in_box
 from dispensing.models import Dispense, Prescription, PrescriptionEye, Signature, Treatment
 from dispensing.optics.outlines import outline_for
+from dispensing.web.sheet.cautions import cautions
 
 TODAY = date(2026, 11, 25)
 
@@ -206,11 +208,15 @@ def test_branch_rules_and_changed_limits_are_carried(cast):
     assert rules.limits == (("pd.far.low", 50.0),)
 
 
-def test_a_tint_without_transmittance_is_not_taken_for_clear(cast):
+def test_a_tint_without_transmittance_is_neither_clear_nor_opaque_but_asked_about(cast):
     made = whole(cast)
     tint = Treatment.objects.create(group=cast.group, code="T", kind="tint", name="smoke")
     record.choose_lens(actor=cast.trainee, dispense=made, version=1, option=cast.option, tint=tint)
-    assert case_of(made).lens.tint.transmittance_clear == 0
+    case = case_of(made)
+    assert (case.lens.tint.transmittance_clear, case.lens.tint.transmittance_dark) == (None, None)
+    found = [f for f in assess_dispense(made).open_stops if f.check == "tint.figures"]
+    assert [(f.severity, f.missing) for f in found] == [("unknown", ("lens.tint",))]  # nothing is ordered with it
+    assert "not yet known" in next(x.words for x in cautions(case) if x.about == "Tint and driving")
 
 
 @given(st.dates(date(1900, 1, 1), date(2026, 1, 1)), st.integers(0, 40000))

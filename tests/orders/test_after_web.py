@@ -249,12 +249,14 @@ def test_advice_fits_lens_and_person(cast, at, order):
         return {s.code for s in (*advice_for(doc, person), *cautions_for(doc, person))}
 
     def tint(clear, dark):
-        return {"name": "grey", "transmittance_clear": str(clear), "transmittance_dark": str(dark)}
+        return {"name": "grey", "transmittance_clear": clear and str(clear), "transmittance_dark": dark and str(dark)}
 
     assert "no_driving" in codes(tint=tint(6, 6))
     assert {"no_night_driving"} <= codes(tint=tint(40, 15)) - {"no_driving"}
     assert not {"no_driving", "no_night_driving"} & codes(tint=tint(76, 76))
     assert "photochromic" in codes(tint=tint(88, 14))
+    assert "tint_not_known" in codes(tint=tint(None, None)) & codes(tint=tint(88, None)) & codes(tint=tint(None, 40))
+    assert "no_driving" in codes(tint=tint(6, None))
     assert "steps" in codes(family="progressive")
     assert "steps" not in codes()
     assert "desk_not_road" in codes(family="degressive")

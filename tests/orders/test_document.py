@@ -21,6 +21,7 @@ from dispensing import case as c
 from dispensing.drawings.geometry import geometry_of
 from dispensing.figures import Figures, LensFigures, compute
 from orders import document as doc
+from orders.renderers import fhir, pdf_words, record_text, summary
 from orders.renderers.geometry import geometry_of_document
 from tests.orders import examples
 
@@ -497,3 +498,38 @@ def test_a_near_prism_without_a_base_is_not_given_one(amount, base):
     with pytest.raises(doc.CannotDocument) as refused:
         doc.build(without, figures, (), examples.example_meta())
     assert refused.value.missing == (f"prescription.left.{base}",)
+
+
+@pytest.mark.parametrize(
+    ("clear", "dark", "said"),
+    [
+        (None, None, "not yet known"),
+        (88.0, None, "88.0 % at its palest, not yet known at its darkest"),
+        (None, 14.0, "not yet known at its palest, 14.0 % at its darkest"),
+    ],
+)
+def test_a_transmittance_that_is_not_known_is_nowhere_nil(clear, dark, said):
+    """Not known is not 0 %: the document holds null, every rendering says so in words or leaves the figure out."""
+    case = examples.example_case()
+    tint = c.Tint(name="smoke", transmittance_clear=clear, transmittance_dark=dark)
+    case = replace(case, lens=replace(case.lens, tint=tint))
+    document = doc.build(case, examples.example_figures(), examples.example_reasons(), examples.example_meta())
+    told = document["lens"]["tint"]
+    assert told == {
+        "name": "smoke",
+        "transmittance_clear": None if clear is None else "88.0",
+        "transmittance_dark": None if dark is None else "14.0",
+    }
+    assert not faults(document)
+    digest = doc.digest(doc.canonical(document))
+    on_page = dict(summary.summary(document).lens)["Tint"]
+    on_paper = next(r.text for b in pdf_words.left_blocks(document) for r in b.rows if r.label == "tint")
+    record = record_text.render(document, digest=digest).decode("ascii").replace("_DLTINT=1;", "")
+    for words in (on_page, on_paper):
+        assert said in words
+        assert "0.0 %" not in words.replace("88.0 %", "").replace("14.0 %", "")
+    assert "smoke: light let through" in record
+    assert "transmits" not in record
+    bundle = fhir.render(document, version="5.0", digest=digest).decode()
+    for state, value in (("clear", clear), ("dark", dark)):
+        assert (f"tint-transmittance-{state}" in bundle) is (value is not None)

@@ -9,7 +9,7 @@ from dispensing import case as c
 
 CHILD_BELOW = 16.0
 NIGHT_LEAST = 75.0  # luminous transmittance, %: below it not for driving in twilight or at night (ISO 8980-3)
-DRIVING_LEAST = 8.0  # %: below it not for driving at all (ISO 8980-3; ISO 12312-1 category 4)
+DRIVING_LEAST = 8.0  # %: up to it not for driving at all (ISO 8980-3; ISO 12312-1 category 4, over 3 to 8 %)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +64,16 @@ def _by_tint(case: c.Case) -> Iterator[tuple[str, str]]:
     tint = case.lens.tint
     if tint is None:
         return
-    if tint.transmittance_dark < DRIVING_LEAST:
+    clear, dark = tint.transmittance_clear, tint.transmittance_dark
+    least = dark if dark is not None else clear
+    if least is not None and least <= DRIVING_LEAST:
         yield "Tint and driving", "this dark it is not for driving at all (ISO 8980-3); local law may ask for more."
-    elif tint.transmittance_clear < NIGHT_LEAST:
+    elif clear is None or dark is None:
+        yield (
+            "Tint and driving",
+            "how much light it lets through is not yet known: not for driving until the maker’s figure says that it may be.",
+        )
+    elif clear < NIGHT_LEAST:
         yield "Tint and driving", "not for driving in twilight or at night (ISO 8980-3); local law may ask for more."
     elif tint.photochromic:
         yield (

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
-from dispensing.case import CurveStep, DrillPoint
+from dispensing.case import CurveStep, DrillPoint, Tint
 from tests.dispensing.checks.build import BASES, GLASS, HARD_RESIN, RESIN, TODAY, TOUGH, WEAK_RESIN, before, ordered, tint
 
 Row = tuple[str | None, str, dict[str, Any]]
@@ -235,12 +235,16 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     "tint.road": ("single", [
         ("stop", "record 23", {"n.uses": ("driving_day",), "lens.tint": tint(6)}),
         ("stop", "photochromic that darkens to 6", {"n.uses": ("driving_day",), "lens.tint": tint(85, 6)}),
-        (None, "8", {"n.uses": ("driving_day",), "lens.tint": tint(8)}),
+        ("stop", "8: category 4 runs from over 3 to 8 %", {"n.uses": ("driving_day",), "lens.tint": tint(8)}),
+        ("stop", "5 at its palest, at its darkest not known", {"n.uses": ("driving_day",), "lens.tint": Tint(name="grey", transmittance_clear=5)}),
+        (None, "8.1", {"n.uses": ("driving_day",), "lens.tint": tint(8.1)}),
+        (None, "not known: another question", {"n.uses": ("driving_day",), "lens.tint": Tint(name="smoke")}),
         (None, "6 for the sun alone", {"n.uses": ("sun",), "lens.tint": tint(6)}),
     ]),
     "tint.night": ("single", [
         ("stop", "record 23", {"n.uses": ("driving_night",), "lens.tint": tint(50)}),
         (None, "75", {"n.uses": ("driving_night",), "lens.tint": tint(75)}),
+        (None, "not known: another question", {"n.uses": ("driving_night",), "lens.tint": Tint(name="smoke")}),
         (None, "photochromic", {"n.uses": ("driving_night",), "lens.tint": tint(88, 12)}),
         (None, "by day", {"n.uses": ("driving_day",), "lens.tint": tint(50)}),
     ]),
@@ -248,6 +252,9 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("stop", "a part of one", {"lens.tint": tint(0.85)}),
         ("stop", "darker when clear", {"lens.tint": tint(12, 85)}),
         ("stop", "over 100", {"lens.tint": tint(120)}),
+        ("unknown", "not on record", {"lens.tint": Tint(name="smoke")}),
+        ("unknown", "its darkest state not on record", {"lens.tint": Tint(name="smoke", transmittance_clear=88)}),
+        ("unknown", "its palest state not on record", {"lens.tint": Tint(name="smoke", transmittance_dark=14)}),
         (None, "85 and 12", {"lens.tint": tint(85, 12)}),
         (None, "none", {}),
     ]),
