@@ -26,6 +26,7 @@ from dispensing.assess import (
 )
 from dispensing.models import Dispense, Remark, Signature
 from dispensing.own_work import own_work
+from dispensing.prepared import Prepared
 from dispensing.record.base import ORDER_OF_PARTS
 from dispensing.snapshot import seal
 from practice import access, audit, cover, proof
@@ -54,15 +55,20 @@ State = Dispense.State
 Decision = Signature.Decision
 
 
+_LAST = Prepared(
+    lambda dispense: Signature.objects.filter(dispense=dispense).select_related("by").order_by("-at", "-id")[:1], "dispense"
+)
+
+
 # --- questions --------------------------------------------------------------------------------------------------------
 
 
 def current_signature(dispense: Dispense) -> Signature | None:
     """The signature that covers the dispense exactly as it is now, if there is one."""
-    last = dispense.signatures.select_related("by").last()
-    if last is None or last.decision != Decision.SIGNED or last.dispense_version != dispense.version:
+    last = _LAST.rows(dispense=dispense.pk)
+    if not last or last[0].decision != Decision.SIGNED or last[0].dispense_version != dispense.version:
         return None
-    return last
+    return last[0]
 
 
 def remark_places() -> frozenset[str]:

@@ -29,7 +29,7 @@ from dispensing.case import Case
 from dispensing.checks import THRESHOLDS
 from dispensing.checks.findings import ORDER, Finding
 from dispensing.checks.thresholds import BEFORE_THIS_EDITION, EDITION
-from dispensing.gather import FRAME_NUMBERS, for_case
+from dispensing.gather import FRAME_NUMBERS, for_key
 from dispensing.lens_parts import chosen_by
 from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensMaterial, LensOption, Treatment
 from orders.models import Order, Recheck, RecheckChange, RecheckItem
@@ -231,7 +231,7 @@ def _work(key: int) -> bool:
     changes: list[RecheckChange] = []
     found: Assessment | None = None
     try:
-        dispense = for_case(Dispense.objects.filter(pk=item.dispense_id)).get()
+        dispense = for_key(item.dispense_id)
         changes, found = _judge(item.recheck, dispense)
     except Exception:  # one record that cannot be judged must not hold up all the others; it is shown as such
         log.exception("re-check %s of dispense %s", item.recheck_id, item.dispense_id)

@@ -53,6 +53,7 @@ __all__ = [
     "design_of",
     "fetch",
     "for_case",
+    "for_key",
     "frame_of",
     "front_curves_of",
     "in_box",
@@ -95,6 +96,17 @@ def for_case(queryset: QuerySet[Dispense]) -> QuerySet[Dispense]:
         hands_signer_username=Subquery(last.values("by__username")[:1]),
         hands_signer_registration=Subquery(last.values("by__registration_number")[:1]),
     )
+
+
+_WHOLE = Prepared(lambda dispense: for_case(Dispense.objects.filter(pk=dispense)), "dispense")
+
+
+def for_key(key: int) -> Dispense:
+    """One dispense by its key, as `for_case` fetches it, with SQL that is written once. Raises Dispense.DoesNotExist."""
+    found = _WHOLE.rows(dispense=key)
+    if not found:
+        raise Dispense.DoesNotExist(f"There is no dispense {key}.")
+    return found[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +156,7 @@ def case_of(dispense: Dispense, *, today: date | None = None, rows: Rows | None 
     A dispense that did not come through `for_case` is fetched again. `today` is the date at the branch unless given.
     """
     if not hasattr(dispense, "hands_decision"):
-        dispense = for_case(Dispense.objects.filter(pk=dispense.pk)).get()
+        dispense = for_key(dispense.pk)
     client, branch = dispense.client, dispense.branch
     if today is None:
         today = timezone.now().astimezone(ZoneInfo(branch.time_zone)).date()

@@ -14,7 +14,7 @@ from django.http import Http404, HttpRequest
 from dispensing.assess import Assessment, assess_case, assess_to_answer
 from dispensing.case import HEIGHTS, Case
 from dispensing.forms import Entry, Parsed, filled
-from dispensing.gather import Rows, case_of, fetch, for_case
+from dispensing.gather import Rows, case_of, fetch, for_case, for_key
 from dispensing.models import Dispense, Reason
 from dispensing.prepared import Prepared
 from dispensing.sign_off import open_remarks
@@ -34,7 +34,6 @@ def _visible(staff: int, group: int, reference: str) -> QuerySet[Dispense]:
 
 
 _VISIBLE = Prepared(_visible, "staff", "group", texts=("reference",))
-_BY_KEY = Prepared(lambda key: for_case(Dispense.objects.filter(pk=key)), "key")
 _REASONS = Prepared(lambda dispense: Reason.objects.filter(dispense=dispense).select_related("by"), "dispense")
 
 
@@ -52,7 +51,7 @@ def load(request: HttpRequest, reference: str) -> Dispense:
 
 def again(dispense: Dispense) -> Dispense:
     """The same dispense as it is now."""
-    return _BY_KEY.rows(key=dispense.pk)[0]
+    return for_key(dispense.pk)
 
 
 @dataclass(frozen=True)
