@@ -18,7 +18,7 @@ from django.utils import timezone
 
 from dispensing.case import Case
 from dispensing.checks.findings import Finding
-from dispensing.checks.registry import assess, registry
+from dispensing.checks.registry import everything, registry, told
 from dispensing.figures import Figures, compute
 from dispensing.gather import case_of
 from dispensing.models import Dispense, Reason
@@ -28,6 +28,8 @@ from practice.models import Staff
 
 SHORTEST_REASON = 4
 LONGEST_REASON = 400
+# what was judged stands: nothing is asked anew that was not asked then
+SETTLED = frozenset({Dispense.State.SIGNED, Dispense.State.ORDERED, Dispense.State.COLLECTED, Dispense.State.CANCELLED})
 REASON_STATES = frozenset({Dispense.State.OPEN, Dispense.State.RETURNED, Dispense.State.WAITING, Dispense.State.SIGNED})
 
 
@@ -84,7 +86,11 @@ def figures_shown(finding: Finding) -> str:
 
 def assess_dispense(dispense: Dispense, *, today: date | None = None) -> Assessment:
     """Gather, compute and check one dispense as it stands in the database. Changes nothing."""
-    return assess_case(case_of(dispense, today=today), reasons=list(dispense.reasons.select_related("by")))
+    return assess_case(
+        case_of(dispense, today=today),
+        reasons=list(dispense.reasons.select_related("by")),
+        settled=dispense.state in SETTLED,
+    )
 
 
 def restricted(dispense: Dispense) -> tuple[str, ...]:
@@ -134,13 +140,24 @@ def assess_to_answer(
         return assess_as_signed(dispense, by=signer, case=case, reasons=reasons)
     if case is None:
         return assess_dispense(dispense)
-    return assess_case(case, reasons=list(dispense.reasons.select_related("by")) if reasons is None else reasons)
+    given = list(dispense.reasons.select_related("by")) if reasons is None else reasons
+    return assess_case(case, reasons=given, settled=dispense.state in SETTLED)
 
 
-def assess_case(case: Case, *, reasons: list[Reason]) -> Assessment:
-    """The same for a Case at hand, e.g. with values that are typed but not saved. `reasons` oldest first."""
+def assess_case(case: Case, *, reasons: list[Reason], settled: bool = False) -> Assessment:
+    """The same for a Case at hand, e.g. with values that are typed but not saved. `reasons` oldest first.
+
+    What a question explained is asked by itself once that question is answered (`without_symptoms`). `settled`: it was signed or ordered,
+    so that of those only what was answered then is shown.
+    """
     figures = compute(case)
-    findings = assess(case, figures)
+    found = everything(case, figures)
+    by_key = {f.key: f for f in found}
+    answered = {r.finding_key for r in reasons if (f := by_key.get(r.finding_key)) and r.seen == seen_by(f)}
+    findings = told(found, answered)
+    if settled and answered:
+        asked = {f.key for f in told(found)} | answered
+        findings = tuple(f for f in findings if f.key in asked)
     by_key = {f.key: f for f in findings}
     holding: dict[str, Reason] = {}
     void: dict[str, Reason] = {}

@@ -24,7 +24,7 @@ from django.db import transaction
 from django.db.models import Count, F, Q, QuerySet
 from django.utils import timezone
 
-from dispensing.assess import Assessment, assess_case, assess_to_answer, keep_counts
+from dispensing.assess import SETTLED, Assessment, assess_case, assess_to_answer, keep_counts
 from dispensing.case import Case
 from dispensing.checks import THRESHOLDS
 from dispensing.checks.findings import ORDER, Finding
@@ -258,7 +258,10 @@ def _judge(recheck: Recheck, dispense: Dispense) -> tuple[list[RecheckChange], A
         return [], None  # another was chosen meanwhile, and judged as it was chosen
     found = assess_to_answer(dispense)
     reasons = list(dispense.reasons.select_related("by"))
-    before, after = (assess_case(case, reasons=reasons) for case in both_ways(recheck, found.case, dispense.lens_option))
+    before, after = (
+        assess_case(case, reasons=reasons, settled=dispense.state in SETTLED)
+        for case in both_ways(recheck, found.case, dispense.lens_option)
+    )
     differing = differences(before, after)
     if recheck.kind == Recheck.Kind.FRAME:
         differing = [*_frame_gone(recheck), *_figures_kept(recheck, found.case), *differing]

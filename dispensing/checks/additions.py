@@ -188,6 +188,7 @@ def add_band(age: float) -> tuple[float, float] | None:
         "earlier",
     ),
     explains=("rx.add-range",),
+    same_question=("rx.add-range",),
 )
 def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
     """Why: the addition follows age closely. One that does not is another client's, a near sphere in the wrong field, or has a reason.

@@ -96,6 +96,7 @@ class Check:
     needs: tuple[str, ...]  # paths of a Case that it reads; one of the right eye stands for both eyes
     explains: tuple[str, ...]  # checks whose findings this one makes superfluous
     stop_explains: tuple[str, ...]  # the same while it stops; where it only asks, the figure may be right
+    same_question: tuple[str, ...]  # of those, what asks the same in other words: a reason for this one answers it too
     rule: Rule
     manual: str  # the docstring: why it matters, an example that fires, one that does not
 

@@ -212,6 +212,7 @@ def pantoscopic_range(v: View, found: Finder) -> Iterator[Finding]:
     confidence="common practice",
     needs=("frame.front_curve", "fit.face_form_deg"),
     explains=("fit.face-form-against-frame",),
+    same_question=("fit.face-form-against-frame",),
     stop_explains=COMPENSATION,
 )
 def face_form_range(v: View, found: Finder) -> Iterator[Finding]:

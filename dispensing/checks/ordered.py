@@ -131,6 +131,7 @@ def half_transposed(v: View, found: Finder) -> Iterator[Finding]:
     confidence="derived",
     needs=_COMPENSATED_FROM,
     explains=("ordered.unexplained", "ordered.not-compensated"),
+    same_question=("ordered.unexplained",),
 )
 def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a minus lens moved away from the eye has to be stronger, a plus lens weaker. The other way round doubles the error.
@@ -149,6 +150,7 @@ def wrong_way(v: View, found: Finder) -> Iterator[Finding]:
     confidence="derived",
     needs=_COMPENSATED_FROM,
     explains=("ordered.unexplained", "ordered.not-compensated"),
+    same_question=("ordered.unexplained",),
 )
 def twice(v: View, found: Finder) -> Iterator[Finding]:
     """Why: practice and maker may both compensate; then the lens is as far off as with none at all, the other way.

@@ -59,6 +59,7 @@ def _swap(now: tuple[float | None, float | None], before: Pair[float | None], sp
         "height.exchanged",
         *_RX,
     ),
+    same_question=("rx.eyes-swapped", "pd.swapped"),
 )
 def record_swapped(v: View, found: Finder) -> Iterator[Finding]:
     """Why: powers a little unlike, PDs a little uneven, heights a little uneven: each alone proves nothing. All three the other way round
@@ -169,6 +170,7 @@ def another_client(v: View, found: Finder) -> Iterator[Finding]:
     confidence="derived",
     needs=("frame.b", "frame.name", "measurements.right.far_pd", "measurements.right.height", "earlier"),
     explains=("height.as-before",),
+    same_question=("height.as-before",),
 )
 def measurements_copied(v: View, found: Finder) -> Iterator[Finding]:
     """Why: PD and heights the same in every digit in another frame were copied, not measured.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from inspect import cleandoc
 
 from dispensing.case import Case
@@ -29,6 +29,7 @@ def check(
     needs: tuple[str, ...] = (),
     explains: tuple[str, ...] = (),
     stop_explains: tuple[str, ...] = (),
+    same_question: tuple[str, ...] = (),
 ) -> Callable[[Rule], Rule]:
     """Register a rule. The identifier is permanent: recorded reasons and old orders refer to it."""
 
@@ -37,6 +38,8 @@ def check(
             raise DuplicateCheck(identifier)
         if family not in FAMILIES or severity not in ORDER or confidence not in CONFIDENCE:
             raise ValueError(f"{identifier}: unknown family, severity or confidence")
+        if not {*same_question} <= {*explains, *stop_explains}:
+            raise ValueError(f"{identifier}: the same question as one that it does not explain")
         _CHECKS[identifier] = Check(
             identifier=identifier,
             severity=severity,
@@ -47,6 +50,7 @@ def check(
             needs=needs,
             explains=explains,
             stop_explains=stop_explains,
+            same_question=same_question,
             rule=rule,
             manual=cleandoc(rule.__doc__ or ""),
         )
@@ -67,32 +71,52 @@ def assess(case: Case, figures: Figures, *, but: str = "") -> tuple[Finding, ...
     A finding that another one explains (both eyes exchanged explains that each eye changed) is left out. `but`: a check that is not run,
     where hundreds of lenses are looked at and what it finds is not shown.
     """
+    return told(everything(case, figures, but=but))
+
+
+def everything(case: Case, figures: Figures, *, but: str = "") -> list[Finding]:
+    """What every check says, what others explain included, in the order of the registry."""
     view = View(case, figures)
-    found = [finding for rule, finder in _RUN if finder.identifier != but for finding in rule(view, finder)]
+    return [finding for rule, finder in _RUN if finder.identifier != but for finding in rule(view, finder)]
+
+
+def told(found: list[Finding], answered: Collection[str] = ()) -> tuple[Finding, ...]:
+    """Of what was found what is shown, what blocks first. `answered`: keys of findings for which a reason holds."""
     if len(found) > 1:
-        found = without_symptoms(found)
+        found = without_symptoms(found, answered)
         found.sort(key=_gravity)
     return tuple(found)
 
 
-def without_symptoms(found: list[Finding]) -> list[Finding]:
+def without_symptoms(found: list[Finding], answered: Collection[str] = ()) -> list[Finding]:
     """Leave out what another finding explains, for the same eye and no graver than the explanation.
 
     What is said of one eye is explained by something of that eye. What is said of both together (a sum, a difference, the pair) is
     explained by something of either: one wrong part makes a wrong whole.
+
+    A question is left out because the answer to another may settle it: measured anew, the readings agree and the eyes are alike. Once the
+    other is answered with a reason its figures stand, and so does the question; only what asks the same in other words stays answered.
     """
     reasons = [(finding, _explained(finding)) for finding in found]
     reasons = [(finding, explains) for finding, explains in reasons if explains]
     if not reasons:
-        return found
+        return list(found)
     return [
         finding
         for finding in found
         if not any(
-            finding.check in explains and _gravity(reason) <= _gravity(finding) and _concerns(reason, finding)
+            finding.check in explains
+            and _gravity(reason) <= _gravity(finding)
+            and _concerns(reason, finding)
+            and not (reason.key in answered and _leaves_open(reason, finding))
             for reason, explains in reasons
         )
     ]
+
+
+def _leaves_open(reason: Finding, finding: Finding) -> bool:
+    """Whether a reason given for the one says nothing of the other."""
+    return reason.severity == finding.severity == "confirm" and finding.check not in _CHECKS[reason.check].same_question
 
 
 def _explained(finding: Finding) -> tuple[str, ...]:

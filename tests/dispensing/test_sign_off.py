@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal as D
 
@@ -11,11 +12,13 @@ import pytest
 from django.utils import timezone
 
 from dispensing import assess, record, sign_off
+from dispensing import case as c
 from dispensing.models import Dispense, Reason, Signature
 from dispensing.snapshot import Damaged, read_snapshot
 from dispensing.waiting import to_sign_elsewhere
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
 from practice.models import AuditEvent, Post, SignInTry
+from tests.dispensing.checks.build import PROGRESSIVE
 from tests.factories import PASSWORD, ClientFactory
 from tests.orders.ready import ready_dispense, signed_dispense
 
@@ -189,6 +192,34 @@ def test_a_reason_is_void_when_the_figures_change(cast):
     assert finding.key not in again.reasons
     assert [r.finding_key for r in again.void_reasons] == [finding.key]
     assert finding in again.open_confirms
+
+
+def test_an_answered_question_hides_no_other_but_what_was_signed_is_not_asked_anew():
+    """Two readings of a height that disagree, answered: the heights that differ are asked about, not where it is signed already."""
+    read = [
+        c.Reading(quantity="height", eye=e, value=h, reference="box")
+        for e, h in (("right", 22), ("right", 25), ("left", 22))
+    ]
+    left, right = c.Adopted(far_pd=32, height=22), c.Adopted(far_pd=31.5, height=25)
+    case = replace(PROGRESSIVE, measurements=c.Measurements(readings=tuple(read), right=right, left=left))
+
+    def given(found, check):
+        finding = next(f for f in found.findings if f.check == check)
+        return Reason(finding_key=finding.key, seen=assess.seen_by(finding), text="Looked at.")
+
+    def asked(reasons, **how):
+        return [f.check for f in assess.assess_case(case, reasons=reasons, **how).open_confirms]
+
+    first = given(assess.assess_case(case, reasons=[]), "height.repeats-disagree")
+    assert asked([]) == ["height.repeats-disagree"]
+    assert asked([first]) == ["height.unequal"]
+    assert asked([first], settled=True) == []
+    second = given(assess.assess_case(case, reasons=[first]), "height.unequal")
+    kept = assess.assess_case(
+        case, reasons=[first, second], settled=True
+    )  # its reason is for the lab, and goes with the order
+    assert set(kept.reasons) == {first.finding_key, second.finding_key}
+    assert not kept.open_confirms
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from typing import Any
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest
 
-from dispensing.assess import Assessment, assess_case, assess_to_answer
+from dispensing.assess import SETTLED, Assessment, assess_case, assess_to_answer
 from dispensing.case import HEIGHTS, Case
 from dispensing.forms import Entry, Parsed, filled
 from dispensing.gather import Rows, case_of, fetch, for_case, for_key
@@ -87,7 +87,8 @@ def whole(
         if entry := entries.get(remark.path):
             entries[remark.path] = replace(entry, remark=f"{entry.remark} {remark.text}".strip())
     reasons = _REASONS.rows(dispense=dispense.pk)
-    found = assess_case(over(case) if over else case, reasons=reasons)
+    settled = not over and dispense.state in SETTLED
+    found = assess_case(over(case) if over else case, reasons=reasons, settled=settled)
     sheet = Sheet(
         dispense=dispense,
         found=found,

@@ -9,7 +9,7 @@ import pytest
 
 from dispensing.checks import assess, registry
 from dispensing.checks.findings import Finding
-from dispensing.checks.registry import without_symptoms
+from dispensing.checks.registry import everything, told, without_symptoms
 from dispensing.figures import compute
 from dispensing.optics.heights import height_parallax
 from tests.dispensing.checks.build import PROGRESSIVE, SINGLE, before, changed, reading
@@ -95,6 +95,38 @@ def test_readings_that_disagree_come_before_what_follows_from_one_of_them():
         },
     )
     assert [f.check for f in found] == ["height.repeats-disagree"]
+
+
+def test_what_was_answered_hides_no_other_question():
+    """Readings that disagree may be why the heights differ. Kept with a reason they stand, and 3 mm between the eyes is to be asked about."""
+    case = changed(
+        PROGRESSIVE,
+        {
+            "m.R.height": 25.0,
+            "m.readings": (*(reading("height", e, h) for e, h in (("right", 22.0), ("right", 25.0), ("left", 22.5))),),
+        },
+    )
+    found = everything(case, compute(case))
+    (first,) = [f for f in told(found) if f.severity != "note"]
+    assert first.check == "height.repeats-disagree"
+    assert {f.check for f in told(found, {first.key}) if f.severity != "note"} == {first.check, "height.unequal"}
+
+
+def test_a_reason_answers_what_asks_the_same_in_other_words():
+    """And what is worth knowing stays explained; what stops is answered by no reason."""
+    age = find("rx.add-for-age", "confirm", "prescription.right.add")
+    size = find("rx.add-range", "confirm", "prescription.right.add")
+    assert without_symptoms([age, size], {age.key}) == [age]
+    other = find("pattern.another-client", "confirm", "prescription.right.sphere", "prescription.left.sphere")
+    power, pd = (
+        find("rx.changed", "note", "prescription.right.sphere"),
+        find("pd.changed", "confirm", "measurements.right.far_pd"),
+    )
+    assert without_symptoms([other, power, pd]) == [other]
+    assert without_symptoms([other, power, pd], {other.key}) == [other, pd]
+    parts = find("pd.parts-do-not-sum", "stop", "measurements.right.far_pd", "measurements.left.far_pd")
+    uneven = find("pd.unequal", "confirm", *parts.subjects)
+    assert without_symptoms([parts, uneven], {parts.key}) == [parts]
 
 
 def test_a_paper_that_is_somebody_elses_is_asked_about_before_reading_it_back():
