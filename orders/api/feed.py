@@ -34,12 +34,15 @@ def asked(query: QueryDict) -> Asked:
     unknown = [name for name in query if name not in PARAMETERS]
     if unknown:  # a slip would be answered with the first page, again and again
         raise Problem("bad-request", f"There is no parameter {unknown[0]}: {', '.join(PARAMETERS[:-1])}.")
+    twice = [name for name in query if name != "state" and len(query.getlist(name)) > 1]
+    if twice:
+        raise Problem("bad-request", f"{twice[0]}: once only.")
     waiting, states = query.get("waiting", "true"), query.getlist("state")
     after, limit = _whole(query, "after", 0, 0, 2**63 - 1), _whole(query, "limit", PAGE, 1, LARGEST_PAGE)
     if waiting not in ("true", "false", "any"):
         raise Problem("bad-request", "waiting: true, false or any.")
     if any(s not in Order.State.values for s in states):
-        raise Problem("bad-request", f"state: one of {', '.join(Order.State.values)}.")
+        raise Problem("bad-request", f"state: one of {', '.join(Order.State.values)}; for several, give it several times.")
     return Asked(after, limit, waiting, tuple(states))
 
 

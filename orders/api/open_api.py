@@ -15,8 +15,10 @@ from django.shortcuts import render
 from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.generators import SchemaGenerator
 
+from orders.api import guide
 from orders.api.problems import PROBLEMS, Problem, answer
-from orders.api.shapes import STATES, Body
+from orders.api.shapes import SHARED, STATES, Body
+from orders.document import SCHEMA_PATH
 from orders.renderers.record_labels import LABELS
 
 _FOLDER = Path(__file__).resolve().parent.parent / "schema"
@@ -45,38 +47,138 @@ _TOLD = {
     "answered": "The practice has answered a question.",
     "rejected": "A finished pair comes back.",
 }
-_MESSAGE = {
-    "description": "Signed by the Standard Webhooks specification: headers webhook-id, webhook-timestamp, webhook-signature.",
-    "content": {
-        "application/json": {
-            "schema": {
-                "type": "object",
-                "required": ["type", "timestamp", "data"],
-                "properties": {
-                    "type": {"type": "string"},
-                    "timestamp": {"type": "string", "format": "date-time"},
-                    "data": {"type": "object", "required": ["number"], "properties": {"number": {"type": "string"}}},
-                },
-            }
-        }
-    },
+_SIGNED_WITH = {
+    "webhook-id": "Of the message: a repeat carries the same, take it once.",
+    "webhook-timestamp": "Seconds of Unix time, when this try was sent: refuse one that is more than five minutes off.",
+    "webhook-signature": "One or more, with spaces between: `v1,` and the Base64 of the HMAC-SHA256.",
 }
+
+
+def _message(kind: str, words: str) -> dict[str, Any]:
+    data = {
+        "type": "object",
+        "required": ["number"],
+        "properties": {"number": {"type": "string", "description": "Of the order: fetch it."}},
+    }
+    schema = {
+        "type": "object",
+        "required": ["type", "timestamp", "data"],
+        "properties": {
+            "type": {"const": f"order.{kind}", "description": "What happened."},
+            "timestamp": {"type": "string", "format": "date-time", "description": "When it happened."},
+            "data": {**data, "description": "Which order, and nothing else."},
+        },
+    }
+    text = {"type": "string"}
+    return {
+        "post": {
+            "summary": words,
+            "description": f"{guide.SIGNED}\n\n{guide.TRIED}",
+            "parameters": [
+                {"name": name, "in": "header", "required": True, "description": said, "schema": text}
+                for name, said in _SIGNED_WITH.items()
+            ],
+            "requestBody": {"required": True, "content": {"application/json": {"schema": schema}}},
+            "responses": {
+                "2XX": {"description": "Taken."},
+                "410": {"description": "No more messages are wanted: the webhook is disabled."},
+            },
+        }
+    }
+
+
+def _header(words: str, example: str) -> dict[str, Any]:
+    return {"description": words, "schema": {"type": "string"}, "example": example}
+
+
+_HEADERS = {
+    "ETag": _header(
+        "Of this answer. `If-None-Match` saves its content; that of an order holds in `If-Match` too.", '"5a1b33-1-json"'
+    ),
+    "Link": _header(
+        '`rel="next"`: the next page; left out on the last.', '</api/v1/orders?limit=100&after=4711>; rel="next"'
+    ),
+    "RateLimit-Policy": _header("Requests (`q`) in seconds (`w`) that the lab has.", '"lab";q=6000;w=60'),
+    "RateLimit": _header("Requests left (`r`), and seconds until the count begins anew (`t`).", '"lab";r=5999;t=41'),
+    "Retry-After": _header("Seconds to wait before the request is sent again.", "12"),
+    "Idempotency-Replayed": _header("`true` where this is the answer of an earlier request with the same key.", "true"),
+    "Allow": _header("The methods of this address.", "GET, HEAD"),
+    "WWW-Authenticate": _header(
+        "RFC 6750; `error` only where a token was sent.", 'Bearer realm="lab API", error="invalid_token"'
+    ),
+}
+_HEADERS_OF = {"200": ("ETag",), "304": ("ETag",), "401": ("WWW-Authenticate",), "405": ("Allow",), "503": ("Retry-After",)}
+_TAGS = {
+    "lab orders": "What a lab needs: its orders, and what it says of them.",
+    "calculations": "Optical calculations, for anybody with a token or signed in. Nothing is stored.",
+    "assessments": "Figures and findings for one dispense, and the checks they come from. Nothing is stored.",
+}
+
+
+def _with_headers(operation: dict[str, Any], method: str, path: str) -> None:
+    """Each answer with the headers it has and, where it is a problem, with the problems it can be."""
+    for status, response in operation["responses"].items():
+        names = [
+            *_HEADERS_OF.get(status, ()),
+            *(("RateLimit-Policy", "RateLimit") if status not in ("401", "500", "503") else ()),
+        ]
+        if method == "post":
+            names = [n for n in names if n != "ETag"]
+            if status in ("200", "409", "412"):
+                names.append("Idempotency-Replayed")
+        elif status == "200" and path.endswith("/orders"):
+            names.append("Link")
+        if status == "429":
+            names.append("Retry-After")
+        response["headers"] = {name: {"$ref": f"#/components/headers/{name}"} for name in names}
+        if status >= "400":
+            response["description"] = " ".join(
+                f"`{code}`: {kind.title}. {kind.meaning}" for code, kind in PROBLEMS.items() if kind.status == int(status)
+            )
+        else:
+            response["description"] = (
+                "Nothing has changed since `If-None-Match`." if status == "304" else f"{operation['summary']}."
+            )
+
+
+def _named(node: Any, names: dict[str, str]) -> Any:
+    """The document with what several answers share under its name, so that a client made from it has a name for it too."""
+    if isinstance(node, list):
+        return [_named(each, names) for each in node]
+    if not isinstance(node, dict):
+        return node
+    name = names.get(json.dumps(node, sort_keys=True))
+    return {"$ref": f"#/components/schemas/{name}"} if name else {key: _named(each, names) for key, each in node.items()}
 
 
 @cache
 def document() -> dict[str, Any]:
     """The whole API by OpenAPI 3.1. Made once a process."""
     made: dict[str, Any] = SchemaGenerator().get_schema(request=None, public=True)  # type: ignore[no-untyped-call]
-    made["webhooks"] = {
-        f"order.{kind}": {
-            "post": {"summary": words, "requestBody": _MESSAGE, "responses": {"2XX": {"description": "Taken."}}}
-        }
-        for kind, words in _TOLD.items()
-    }
+    made = json.loads(json.dumps(made, default=str))
     for name, schema in made["components"]["schemas"].items():
         if name in _BODIES:
             schema["additionalProperties"] = False
-    return json.loads(json.dumps(made, default=str))  # type: ignore[no-any-return]
+    for path, methods in made["paths"].items():
+        for method, operation in methods.items():
+            if "lab orders" in operation.get("tags", ()):
+                _with_headers(operation, method, path)
+    shared = json.loads(json.dumps(SHARED, default=str))
+    made["paths"] = _named(made["paths"], {json.dumps(schema, sort_keys=True): name for name, schema in shared.items()})
+    made["components"]["schemas"].update(shared)
+    made["components"]["headers"] = _HEADERS
+    made["webhooks"] = {f"order.{kind}": _message(kind, words) for kind, words in _TOLD.items()}
+    made["info"]["description"] = guide.text()
+    made["externalDocs"] = {
+        "description": "The same for people, with the states, the problems and every value of an order's document, whose JSON Schema"
+        f" is at {SCHEMA_PATH}.",
+        "url": "/api/v1/docs",
+    }
+    used = {
+        tag for methods in made["paths"].values() for operation in methods.values() for tag in operation.get("tags", ())
+    }
+    made["tags"] = [{"name": name, "description": words} for name, words in _TAGS.items() if name in used]
+    return made
 
 
 @cache
@@ -115,6 +217,11 @@ def page(request: HttpRequest) -> HttpResponse:
         "problems": PROBLEMS,
         "states": STATES,
         "parts": order_parts(),
+        "steps": guide.STEPS,
+        "lines": guide.LINES,
+        "told": guide.TOLD,
+        "signed": guide.SIGNED,
+        "tried": guide.TRIED,
         "labels": [each for each in LABELS.values() if not each.why_not],
         "labels_left_out": [each for each in LABELS.values() if each.why_not],
     }

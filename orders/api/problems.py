@@ -32,7 +32,9 @@ class Kind:
 
 PROBLEMS: dict[str, Kind] = {
     "bad-request": Kind(
-        400, "The request cannot be read", "The body is not JSON, or a parameter is not what it should be."
+        400,
+        "The request cannot be read",
+        "The body is not JSON (`detail` says where), or a parameter is not what it should be.",
     ),
     "not-authenticated": Kind(
         401,
@@ -55,7 +57,9 @@ PROBLEMS: dict[str, Kind] = {
     "conflict": Kind(409, "The state of the order forbids it", "See `detail`."),
     "changed-since": Kind(412, "The order has changed", "`If-Match` does not hold any more. Fetch the order again."),
     "too-large": Kind(413, "The body is too large", "Send less at once."),
-    "media-type": Kind(415, "JSON is needed", "Send the body as `application/json`."),
+    "media-type": Kind(
+        415, "JSON is needed", "Send the body as `application/json`, in UTF-8 and without `Content-Encoding`."
+    ),
     "invalid": Kind(422, "Some values cannot be accepted", "`errors` names each with a JSON Pointer."),
     "key-reused": Kind(422, "The Idempotency-Key was used for something else", "Take a new key for a new request."),
     "too-many": Kind(429, "Too many requests", "Wait as long as `Retry-After` says."),
@@ -175,4 +179,6 @@ def handler(error: Exception, context: Mapping[str, Any]) -> HttpResponse | None
         problem.detail = _not_accepted(context["view"], error.available_renderers)
     if isinstance(error, Http404) and (context.get("kwargs") or {}).get("format"):
         problem.detail = "Suffixes: " + ", ".join(f".{each.format}" for each in context["view"].renderer_classes) + "."
+    elif isinstance(error, Http404) and "format" in request.query_params:
+        problem.detail = "format: one of " + ", ".join(each.format for each in context["view"].renderer_classes) + "."
     return answer(problem, request._request)

@@ -25,6 +25,7 @@ from orders import at_once, lab_progress, labs
 from orders.api import feed, limits, once, shapes
 from orders.api.addresses import client_address, may_come_from
 from orders.api.problems import Problem, answer, problem_of
+from orders.api.reading import once_each
 from orders.converters import NUMBER
 from orders.lab_progress import Acknowledged
 from orders.models import Lab, LabToken
@@ -207,8 +208,10 @@ def _what(request: HttpRequest) -> Acknowledged | None:
     length = request.META.get("CONTENT_LENGTH", "")
     if request.META.get("CONTENT_TYPE") != "application/json" or not length.isdecimal() or int(length) > LARGEST_SAID:
         return None
+    if "HTTP_CONTENT_ENCODING" in request.META:
+        return None
     try:
-        said = json.loads(request.body)
+        said = json.loads(request.body.decode("utf-8"), object_pairs_hook=once_each)
     except (ValueError, UnreadablePostError):
         return None
     if said == {} or said == {"what": "order"}:

@@ -10,7 +10,7 @@ from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes
 from rest_framework import serializers
 
-from orders.api.problems import CONTENT_TYPE, PROBLEMS
+from orders.api.problems import CONTENT_TYPE, PROBLEMS, TYPE
 from orders.converters import NUMBER
 from orders.lab_progress import BATCH
 from orders.models import Order, Question
@@ -22,7 +22,12 @@ class LabScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call
     name = "labToken"
 
     def get_security_definition(self, auto_schema: Any) -> dict[str, Any]:
-        return {"type": "http", "scheme": "bearer", "description": "A token of the lab, shown once when it was made."}
+        return {
+            "type": "http",
+            "scheme": "bearer",
+            "description": "A token of the lab (`dl_…`), shown once when it was made. It has the scope `orders:read`, or both"
+            " `orders:read` and `orders:write`; whatever is said with `POST` needs `orders:write`.",
+        }
 
 
 # --- in -------------------------------------------------------------------------------------------------------------------
@@ -46,6 +51,38 @@ class Body(serializers.Serializer[Any]):
         if wrong:
             raise serializers.ValidationError(wrong)
         return values
+
+
+_CONTROL = re.compile(
+    r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]"
+)  # a line end and a tab are writing; NUL has words of its own
+
+
+class Text(serializers.CharField):
+    """Text that was sent as text: a number is no string, and its digits might be all that somebody meant to keep."""
+
+    default_error_messages = {
+        "invalid": "Text is needed, in quotation marks.",
+        "control": "There is a control character in it.",
+        "blank": "Write something.",
+        "max_length": "At most {max_length} characters.",
+    }
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            self.fail("invalid")
+        if _CONTROL.search(data):
+            self.fail("control")
+        return str(super().to_internal_value(data))
+
+
+class Day(serializers.DateField):
+    """A calendar day written in full (RFC 3339, full-date): not 2026-12-4, which the format of the document does not let through."""
+
+    def to_internal_value(self, value: Any) -> Any:
+        if isinstance(value, str) and not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
+            self.fail("invalid", format="YYYY-MM-DD")
+        return super().to_internal_value(value)  # type: ignore[no-untyped-call]
 
 
 def _one_of(*choices: str) -> dict[str, Any]:
@@ -88,27 +125,38 @@ class ProgressIn(Body):
     state = serializers.ChoiceField(
         choices=[Order.State.IN_WORK.value, Order.State.DISPATCHED.value],
         error_messages=_one_of(Order.State.IN_WORK.value, Order.State.DISPATCHED.value),
+        help_text="`in_work` once work has begun, `dispatched` once the pair has left.",
     )
-    tracking = serializers.CharField(max_length=120, required=False, default="", allow_blank=True)
-    note = serializers.CharField(max_length=400, required=False, default="", allow_blank=True)
+    tracking = Text(
+        max_length=120,
+        required=False,
+        default="",
+        allow_blank=True,
+        help_text="The carrier's number, as the branch would type it. With the same state again: a correction, kept beside the first.",
+    )
+    note = Text(
+        max_length=400, required=False, default="", allow_blank=True, help_text="Words for the branch, shown with the step."
+    )
 
 
 class PromiseIn(Body):
-    on = serializers.DateField(
+    on = Day(
         help_text="The day the lab means to dispatch, not past and within a year.",
         input_formats=["%Y-%m-%d"],
         error_messages={"invalid": "A day as 2026-12-14."},
     )
-    note = serializers.CharField(max_length=400, required=False, default="", allow_blank=True)
+    note = Text(
+        max_length=400, required=False, default="", allow_blank=True, help_text="Words for the branch, shown with the day."
+    )
 
 
 class CannotMakeIn(Body):
-    reason = serializers.CharField(max_length=400)
+    reason = Text(max_length=400, help_text="Why, in words for the branch: what would have to be otherwise.")
 
 
 class QuestionIn(Body):
-    text = serializers.CharField(max_length=400)
-    field = serializers.CharField(
+    text = Text(max_length=400, help_text="One question, in words. The same words while it is open are the same question.")
+    field = Text(
         max_length=80,
         required=False,
         default="",
@@ -162,28 +210,48 @@ STATES = {  # what each says to a lab
 }
 FORMS = ("json", "pdf", "fhir", "fhir-r4b", "fhir-r5", "records")
 _STATE = {"type": "string", "enum": list(Order.State.values)}
-_INSTANT = {"type": "string", "format": "date-time"}
+_INSTANT = {"type": "string", "format": "date-time", "description": "RFC 3339, in UTC, to the second."}
+_WHEN_AND_WHY = _object(at=_INSTANT, reason={"type": "string", "description": "In the words of the branch."})
+_NUMBER_OUT = {
+    "type": "string",
+    "description": "Order number: unique within the practice, and the same in the document and on the tray label.",
+}
+_WAITING = {
+    "type": "boolean",
+    "description": "The lab has not yet said that it has the order, or that it knows of its cancellation or rejection.",
+}
+_VERSION = {"type": "integer", "description": "Grows with every change of the state; the document never changes."}
+_PROMISED = {
+    "type": ["string", "null"],
+    "format": "date",
+    "description": "The day the lab has promised to dispatch; null while it has not.",
+}
+_STATE_OUT = {**_STATE, "description": " ".join(f"`{state.value}`: {words}" for state, words in STATES.items())}
 _SUMMARY = _object(
-    number={"type": "string"},
-    state=_STATE,
-    waiting={"type": "boolean", "description": "The lab has not yet said that it has the order, or its cancellation."},
-    version={"type": "integer"},
-    promised_on={"type": ["string", "null"], "format": "date"},
+    number=_NUMBER_OUT,
+    state=_STATE_OUT,
+    waiting=_WAITING,
+    version=_VERSION,
+    promised_on=_PROMISED,
 )
 _ENVELOPE = _object(
-    number={"type": "string"},
-    state=_STATE,
-    waiting={"type": "boolean"},
+    number=_NUMBER_OUT,
+    state=_STATE_OUT,
+    waiting=_WAITING,
     feed_position={
         "type": "integer",
-        "description": "Grows with every piece of news from the practice: issued, answered, cancelled, rejected.",
+        "description": "Place in the feed of this lab: a new one, and the highest, with every piece of news from the practice"
+        " (issued, answered, cancelled, rejected). Places may be left out; their order is what counts.",
     },
-    version={"type": "integer"},
+    version=_VERSION,
     issued_at=_INSTANT,
-    promised_on={"type": ["string", "null"], "format": "date"},
-    cancelled={"anyOf": [_object(at=_INSTANT, reason={"type": "string"}), {"type": "null"}]},
+    promised_on=_PROMISED,
+    cancelled={
+        "anyOf": [_WHEN_AND_WHY, {"type": "null"}],
+        "description": "When and why the practice took the order back; null while it stands.",
+    },
     rejected={
-        "anyOf": [_object(at=_INSTANT, reason={"type": "string"}), {"type": "null"}],
+        "anyOf": [_WHEN_AND_WHY, {"type": "null"}],
         "description": "The finished pair was sent back: when and why, with what was measured. It is made again under the same"
         " number: report progress as before.",
     },
@@ -195,22 +263,39 @@ _ENVELOPE = _object(
     },
 )
 _QUESTION = _object(
-    id={"type": "integer"},
-    text={"type": "string"},
-    field={"type": "string"},
+    id={"type": "integer", "description": "Of the question, for ever."},
+    text={"type": "string", "description": "As it was asked."},
+    field={"type": "string", "description": "Path in the document, as it was given; empty where none was."},
     asked_at=_INSTANT,
-    answer={"type": ["string", "null"]},
-    answered_at={"type": ["string", "null"], "format": "date-time"},
+    answer={"type": ["string", "null"], "description": "The words of the branch; null while it has not answered."},
+    answered_at={
+        "type": ["string", "null"],
+        "format": "date-time",
+        "description": "RFC 3339, in UTC; null while the branch has not answered.",
+    },
 )
 _PROBLEM = _object(
     ["type", "title", "status"],
-    type={"type": "string"},
-    title={"type": "string"},
-    status={"type": "integer"},
-    detail={"type": "string"},
-    instance={"type": "string"},
-    errors={"type": "array", "items": _object(pointer={"type": "string"}, detail={"type": "string"})},
+    type={
+        "type": "string",
+        "description": "Which problem, for a program to go by; relative to the address of the API. One of: "
+        + ", ".join(f"`{TYPE}{code}`" for code in PROBLEMS)
+        + ".",
+    },
+    title={"type": "string", "description": "The problem in a few words, always the same for its type."},
+    status={"type": "integer", "description": "The HTTP status again."},
+    detail={"type": "string", "description": "What was wrong this time, for a person to read."},
+    instance={"type": "string", "description": "The path that was asked for."},
+    errors={
+        "type": "array",
+        "description": "Each value that cannot be accepted.",
+        "items": _object(
+            pointer={"type": "string", "description": "Where in the body: a JSON Pointer (RFC 6901); empty for the whole."},
+            detail={"type": "string", "description": "What is wrong with it, or what would be right."},
+        ),
+    },
 )
+SHARED = {"Order": _ENVELOPE, "OrderState": _SUMMARY, "Question": _QUESTION, "Problem": _PROBLEM}  # named in the document
 
 _READING = (
     "bad-request",
@@ -220,8 +305,10 @@ _READING = (
     "method-not-allowed",
     "not-acceptable",
     "too-many",
+    "server-error",
+    "unavailable",
 )
-_SAYING = (*_READING, "conflict", "changed-since", "too-large", "media-type", "invalid")
+_SAYING = (*_READING, "conflict", "changed-since", "too-large", "media-type", "invalid", "key-reused")
 
 
 def _responses(ok: dict[Any, Any], *codes: str) -> dict[Any, Any]:
@@ -293,7 +380,7 @@ ORDERS: dict[str, Any] = {
     "responses": _responses(
         {
             (200, "application/json"): _object(
-                orders={"type": "array", "items": _ENVELOPE},
+                orders={"type": "array", "items": _ENVELOPE, "description": "In the order of `feed_position`."},
                 last={"type": "integer", "description": "Position of the last order here, or `after`."},
                 more={"type": "boolean", "description": 'Another page follows; `Link: rel="next"` leads there.'},
             ),
@@ -350,9 +437,14 @@ ACKNOWLEDGEMENTS = _said(
     _object(
         orders={
             "type": "array",
+            "description": "One for each number, in the order in which they were sent; a number sent twice stands once.",
             "items": _object(
-                number={"type": "string"},
-                outcome={"type": "string", "enum": ["acknowledged", "already", "cancelled", "not-found"]},
+                number={"type": "string", "description": "As it was sent."},
+                outcome={
+                    "type": "string",
+                    "enum": ["acknowledged", "already", "cancelled", "not-found"],
+                    "description": "`already`: the lab has said so before. `cancelled` and `not-found`: nothing was done.",
+                },
             ),
         }
     ),
@@ -388,7 +480,13 @@ QUESTIONS_GET: dict[str, Any] = {
     "summary": "Questions about this order and their answers",
     "parameters": [_NUMBER, _IF_NONE],
     "responses": _responses(
-        {(200, "application/json"): _object(questions={"type": "array", "items": _QUESTION}), 304: None}, *_READING
+        {
+            (200, "application/json"): _object(
+                questions={"type": "array", "items": _QUESTION, "description": "Oldest first."}
+            ),
+            304: None,
+        },
+        *_READING,
     ),
     "tags": ["lab orders"],
 }

@@ -14,7 +14,7 @@ from django.http.response import HttpResponseBase
 from django.utils.http import parse_header_parameters
 from django.views.decorators.csrf import csrf_exempt
 from drf_spectacular.utils import extend_schema
-from rest_framework import exceptions, parsers, renderers, serializers
+from rest_framework import renderers, serializers
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
@@ -23,29 +23,9 @@ from orders.api import feed, limits, once, problems, shapes
 from orders.api.auth import LabAuthentication, lab_of
 from orders.api.feed import not_modified, send
 from orders.api.problems import Problem
+from orders.api.reading import ByWeight, SmallJSON, refuse_encoded
 from orders.models import Lab, LabToken, Order
 from orders.renderers import fhir, json_text, record_text
-
-LARGEST_BODY = 200_000
-
-
-class SmallJSON(parsers.BaseParser):
-    """JSON of limited size; what json can choke on is the sender's mistake, not a fault of ours."""
-
-    media_type = "application/json"
-
-    def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
-        raw = stream.read(LARGEST_BODY + 1)
-        if len(raw) > LARGEST_BODY:
-            raise Problem("too-large", f"At most {LARGEST_BODY} bytes.")
-        try:
-            return json.loads(raw.decode("utf-8"), parse_constant=_no_constant)
-        except (ValueError, RecursionError) as error:
-            raise exceptions.ParseError("The body is not JSON.") from error
-
-
-def _no_constant(name: str) -> None:
-    raise ValueError(name)
 
 
 class _Form(renderers.BaseRenderer):
@@ -99,6 +79,7 @@ class LabView(APIView):
 
     authentication_classes = [LabAuthentication]
     parser_classes = [SmallJSON]
+    content_negotiation_class = ByWeight
     renderer_classes: list[type[renderers.BaseRenderer]] = [AsJSON]
     http_method_names = ["get", "head", "post"]
     scope = labs.READ
@@ -127,6 +108,9 @@ class LabView(APIView):
 
     def values(self, request: Request, serializer: type[serializers.Serializer[Any]]) -> dict[str, Any]:
         """The body, checked; every fault named by a JSON Pointer."""
+        refuse_encoded(request)
+        if not isinstance(request.data, Mapping):
+            raise Problem("invalid", errors={"": shapes.Body.default_error_messages["invalid"]})
         form = serializer(data=request.data)
         if not form.is_valid():
             raise Problem("invalid", errors=dict(_pointers("", form.errors)))

@@ -83,3 +83,98 @@ def test_nothing_of_the_workshop_is_on_the_page(page):
     assert ".." not in text.replace("…", "").replace("'..'", "")
     assert "Base:" not in text
     assert "* " not in text  # lists of choices in a markup that the page does not have
+
+
+# --- the OpenAPI document and the JSON Schema by themselves: a client is written from them without the page
+
+
+def lab_operations():
+    for path, methods in open_api.document()["paths"].items():
+        for method, operation in methods.items():
+            if "lab orders" in operation.get("tags", ()):
+                yield method, path, operation
+
+
+def without_words(at, schema, spec, seen):
+    """Paths of the properties that say nothing of what they mean."""
+    if "$ref" in schema and "description" not in schema:
+        if schema["$ref"] in seen:
+            return
+        seen = {*seen, schema["$ref"]}
+    found = open_api._resolved(schema, spec)
+    for name, inner in found.get("properties", {}).items():
+        here = f"{at}.{name}"
+        deeper = open_api._resolved(inner, spec)
+        parts = [open_api._resolved(each, spec) for each in deeper.get("anyOf", [deeper])]
+        if not any("description" in each for each in (inner, deeper, *parts)) and not any("properties" in p for p in parts):
+            yield here
+        for part in parts:
+            yield from without_words(here, part.get("items", part), spec, seen)
+    for part in found.get("anyOf", ()):
+        yield from without_words(at, part, spec, seen)
+
+
+def test_the_openapi_document_says_what_everything_means():
+    spec = open_api.document()
+    silent = []
+    for method, path, operation in lab_operations():
+        at = f"{method} {path}"
+        silent += [f"{at} {p['name']}" for p in operation["parameters"] if not p.get("description")]
+        silent += [f"{at} {status}" for status, answer in operation["responses"].items() if not answer.get("description")]
+        bodies = [operation.get("requestBody", {}), *operation["responses"].values()]
+        for body in bodies:
+            for content in body.get("content", {}).values():
+                silent += without_words(at, content["schema"].get("items", content["schema"]), spec, set())
+    for name, hook in spec["webhooks"].items():
+        silent += without_words(name, hook["post"]["requestBody"]["content"]["application/json"]["schema"], spec, set())
+    assert silent == []
+
+
+def test_the_schema_of_an_order_says_what_everything_means():
+    assert [row["path"] for row in open_api.order_parts() if not row["description"]] == []
+
+
+def test_the_openapi_document_tells_what_the_page_tells(page):
+    from orders.api import guide
+
+    told = open_api.document()["info"]["description"]
+    for said in (*guide.STEPS, *(text for _, text in guide.LINES), guide.TOLD, guide.SIGNED, guide.TRIED):
+        assert said in told
+        assert said.replace("`", "") in " ".join(words(page).split("\n"))
+
+
+def test_the_digest_is_made_as_the_document_says(door, make_order):
+    """By the Python in its words, on an order that is handed out."""
+    import hashlib
+
+    from orders.api import guide
+
+    made = re.search(r"`(hashlib[^`]*)`", dict(guide.LINES)["Digest"])[1]
+    make_order()
+    order = json.loads(door.get("orders").content)["orders"][0]
+    found = eval(made, {"hashlib": hashlib, "json": json, "document": order["document"]})
+    assert found == order["sha256"]
+
+
+def test_headers_that_are_announced_are_sent_and_the_other_way_round(door, make_order):
+    told = {(m, p): {s: set(r["headers"]) for s, r in o["responses"].items()} for m, p, o in lab_operations()}
+    make_order()
+    number, ours = make_order().number, set(open_api.document()["components"]["headers"])
+    key, one = {"Idempotency-Key": "h-1"}, "/api/v1/orders/{number}"
+    answers = [
+        ("get", "/api/v1/orders", door.get("orders?limit=1")),
+        ("get", "/api/v1/orders", door.get("orders?limit=x")),
+        ("get", one, door.get(f"orders/{number}")),
+        ("get", one, door.get("orders/ZZ-000001")),
+        ("post", f"{one}/progress", door.post(f"orders/{number}/progress", {"state": "in_work"}, key)),
+        ("post", f"{one}/progress", door.post(f"orders/{number}/progress", {"state": "in_work"}, key)),
+        ("post", f"{one}/progress", door.post(f"orders/{number}/progress", {})),
+        ("get", f"{one}/questions", door.get(f"orders/{number}/questions")),
+    ]
+    sometimes = {"Idempotency-Replayed", "Link", "Allow", "Retry-After"}
+    for method, path, answer in answers:
+        expected = told[method, path][str(answer.status_code)]
+        sent = {name for name in ours if answer.has_header(name)}
+        assert expected - sometimes <= sent, (path, answer.status_code)
+        assert sent - sometimes <= expected | {"ETag"}, (path, answer.status_code)
+    assert answers[5][2]["Idempotency-Replayed"] == "true"

@@ -467,6 +467,97 @@ def test_what_is_not_json_is_said_to_be_so(door, make_order, raw):
         problem(response, 400, "bad-request")
 
 
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (b'{"state": "in_work", "state": "dispatched"}', "The name state stands twice in one object."),
+        (b'{"state": "in_work", "note": "\xff"}', "The body is not UTF-8: look at byte 31."),
+        (b'\xef\xbb\xbf{"state": "in_work"}', "The body begins with a byte order mark: leave it out."),
+        ('{"state": "in_work"}'.encode("utf-16"), "The body is not UTF-8: look at byte 1."),
+        (b'{"state": in_work}', "The body is not JSON: look at line 1, column 11."),
+        (b'{"state": Infinity}', "The body is not JSON: there is a number in it that JSON does not have."),
+    ],
+)
+@pytest.mark.parametrize("path", ["progress", "acknowledgement"])
+def test_a_body_that_cannot_be_read_says_where(door, make_order, path, raw, words):
+    """The acknowledgement too, whose short way reads for itself."""
+    order = make_order()
+    headers = {"Authorization": f"Bearer {door.token}"}
+    url = f"/api/v1/orders/{order.number}/{path}"
+    found = problem(door.client.post(url, raw, content_type="application/json", headers=headers), 400, "bad-request")
+    assert found["detail"] == words
+    order.refresh_from_db()
+    assert order.version == 1
+
+
+@pytest.mark.parametrize("path", ["progress", "acknowledgement"])
+def test_another_encoding_is_refused_by_name(door, make_order, path):
+    order = make_order()
+    url, headers = f"/api/v1/orders/{order.number}/{path}", {"Authorization": f"Bearer {door.token}"}
+
+    def send(content_type="application/json", **more):
+        return door.client.post(url, b"{}", content_type=content_type, headers={**headers, **more})
+
+    squeezed = send(**{"Content-Encoding": "gzip"})
+    assert "Content-Encoding" in problem(squeezed, 415, "media-type")["detail"]
+    assert squeezed["Accept-Encoding"] == "identity"
+    assert "UTF-8" in problem(send("application/json; charset=latin-1"), 415, "media-type")["detail"]
+    order.refresh_from_db()
+    assert order.version == 1
+    assert send("application/json; charset=UTF-8").status_code in (200, 422)
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "pointer", "words"),
+    [
+        ("progress", {"state": "in_work", "tracking": 44710093}, "/tracking", "Text is needed, in quotation marks."),
+        ("progress", {"state": "in_work", "note": 1.5}, "/note", "Text is needed, in quotation marks."),
+        ("progress", {"state": "in_work", "note": "a\x1b[31m"}, "/note", "There is a control character in it."),
+        ("questions", {"text": "   "}, "/text", "Write something."),
+        ("questions", {"text": "x" * 401}, "/text", "At most 400 characters."),
+        ("promise", {"on": "2999-1-04"}, "/on", "A day as 2026-12-14."),
+        ("progress", None, "", "The body has to be a JSON object."),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_not_made_to_fit(door, make_order, path, body, pointer, words):
+    order = make_order()
+    found = problem(door.post(f"orders/{order.number}/{path}", json.dumps(body)), 422, "invalid")
+    assert found["errors"] == [{"pointer": pointer, "detail": words}]
+    order.refresh_from_db()
+    assert order.version == 1
+
+
+@pytest.mark.parametrize(
+    ("accept", "given"),
+    [
+        ("application/pdf, application/json;q=0.5", "application/pdf"),
+        ("application/json;q=0.4, application/pdf;q=0.6", "application/pdf"),
+        ("application/json;q=0, */*;q=0.1", "application/pdf"),
+        ("application/pdf;q=0, */*;q=0.1", "application/json"),
+        ("application/json, text/plain, */*", "application/json"),
+        ("application/*;q=0.2, application/fhir+json; fhirVersion=5.0", "application/fhir+json"),
+        ("", "application/json"),
+        ("application/json;q=0", None),
+        ("application/json;q=much", None),
+    ],
+)
+def test_the_heaviest_form_wins_and_what_weighs_nothing_is_not_wanted(door, make_order, accept, given):
+    """RFC 9110, 12.5.1."""
+    answer = door.get(f"orders/{make_order().number}", headers={"Accept": accept})
+    if given is None:
+        problem(answer, 406, "not-acceptable")
+    else:
+        assert answer["Content-Type"].partition(";")[0] == given
+
+
+def test_a_parameter_that_is_given_twice_or_names_no_form_is_refused_by_name(door, make_order):
+    number = make_order().number
+    assert problem(door.get("orders?after=1&after=2"), 400, "bad-request")["detail"] == "after: once only."
+    assert door.get("orders?state=issued&state=cancelled").status_code == 200
+    assert problem(door.get(f"orders/{number}?format=doc"), 404, "not-found")["detail"].startswith("format: one of json,")
+    assert problem(door.get("orders?format=pdf"), 404, "not-found")["detail"] == "format: one of json."
+
+
 def test_other_shapes_sizes_and_methods(door, make_order):
     order = make_order()
     url = f"/api/v1/orders/{order.number}/progress"
