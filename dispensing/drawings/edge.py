@@ -12,10 +12,10 @@ from math import copysign, sqrt
 
 from dispensing.case import EYES, Eye
 
+from .board import OPEN_A, OPEN_DBL, SMALL, TEXT
 from .geometry import EyeGeometry, PairGeometry
 from .labels import Labels
 from .numbers import mm1
-from .pair import OPEN_A, OPEN_DBL, SMALL, TEXT
 from .shapes import Path, Picture, Point, Shape, Text
 
 FRONT_INDEX_CONSTANT = 530.0  # radius in mm of 1 D at the n = 1.53 by which front curves are named

@@ -32,7 +32,7 @@ from dispensing.case import (
     Reading,
 )
 from dispensing.case import Pair as Both
-from dispensing.drawings import pair as pair_module
+from dispensing.drawings import curves
 from dispensing.drawings.edge import edge_picture
 from dispensing.drawings.geometry import (
     EyeGeometry,
@@ -620,10 +620,10 @@ def test_edges_that_are_passed_over_would_take_nothing_away(x, y, radius, arc):
     segment = [
         (x + radius * math.cos(-arc + 2 * arc * k / 60), y + radius * math.sin(-arc + 2 * arc * k / 60)) for k in range(61)
     ]
-    quick = pair_module._clip(segment, points)
+    quick = curves.clip(segment, points)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pair_module, "_cutting", lambda subject, outline: range(len(outline)))
-        assert pair_module._clip(segment, points) == quick
+        patch.setattr(curves, "cutting", lambda subject, outline: range(len(outline)))
+        assert curves.clip(segment, points) == quick
 
 
 # --- methods --------------------------------------------------------------------------------------------------------------
