@@ -5,21 +5,24 @@ from __future__ import annotations
 import ipaddress
 import logging
 import os
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Warning, register
 from django.core.exceptions import ImproperlyConfigured
+from django.db import DatabaseError, InterfaceError, connections
 
-from deploy import environment
+from deploy import environment, logs
+from practice import database
 from practice.contents import store
 
 _FLAGS = {"0", "1", "true", "false", "yes", "no", "on", "off"}
 _FLAG_NAMES = ("DATUMLINE_TLS", "DATUMLINE_DEBUG", "DATUMLINE_WEBHOOKS_PRIVATE")
-_LEVELS = {"DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL"}
+_NAME = re.compile(r"\.?[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?)*\.?", re.I)
 SHORTEST_KEY, FEWEST_CHARACTERS, SHORTEST_TOKEN = 50, 10, 20
 
 
@@ -33,8 +36,8 @@ def _registered(app_configs: Sequence[Any] | None = None, **kwargs: Any) -> list
 
 
 def _asked(app_configs: Sequence[Any] | None = None, **kwargs: Any) -> list[CheckMessage]:
-    """With `check --deploy`: an ordinary command does not wait for the store."""
-    return list(ask_the_store())
+    """With `check --deploy`: an ordinary command does not wait for database and store."""
+    return [*ask_the_databases(), *ask_the_store()]
 
 
 def stop_if_wrong() -> None:
@@ -68,6 +71,9 @@ def problems(given: Mapping[str, str]) -> Iterator[CheckMessage]:
     yield from _networks(given)
     yield from _origins(given, tls)
     yield from _watching(given)
+    yield from _local(given)
+    yield from _mail(given)
+    yield from _databases(given)
     yield from _contents(given)
 
 
@@ -112,6 +118,14 @@ def is_public(host: str) -> bool:
     return "." in name and name.rpartition(".")[2] not in {"local", "localhost", "internal", "test", "lan"}
 
 
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
 def _hosts(hosts: list[str], tls: bool, debug: bool) -> Iterator[CheckMessage]:
     for host in hosts:
         if host == "*" or host.startswith("*"):
@@ -120,9 +134,11 @@ def _hosts(hosts: list[str], tls: bool, debug: bool) -> Iterator[CheckMessage]:
                 hint="Name the hosts, with commas between.",
                 id="datumline.E004",
             )
-        elif "/" in host or (":" in host and not host.startswith("[")):
+        elif not (host.startswith("[") and _is_address(host.strip("[]"))) and not _NAME.fullmatch(host):
             yield Error(
-                f"DATUMLINE_HOSTS: {host!r} is not a host name.", hint="No scheme, no port, no path.", id="datumline.E004"
+                f"DATUMLINE_HOSTS: {host!r} is not a host name.",
+                hint="No scheme, no port, no path; commas between names; IPv6 in brackets.",
+                id="datumline.E004",
             )
     public = next((h for h in hosts if is_public(h) and not h.startswith("*")), "")
     if public and not tls:
@@ -158,16 +174,57 @@ def _origins(given: Mapping[str, str], tls: bool) -> Iterator[CheckMessage]:
 
 
 def _watching(given: Mapping[str, str]) -> Iterator[CheckMessage]:
-    if (level := given.get("DATUMLINE_LOG_LEVEL", "")) and level not in _LEVELS:
-        yield Error(f"DATUMLINE_LOG_LEVEL is one of {', '.join(sorted(_LEVELS))}, not {level!r}.", id="datumline.E009")
+    if (level := given.get("DATUMLINE_LOG_LEVEL", "")) and level.upper() not in logs.LEVELS:
+        yield Error(f"DATUMLINE_LOG_LEVEL is one of {', '.join(logs.LEVELS)}, not {level!r}.", id="datumline.E009")
     if (form := given.get("DATUMLINE_LOG", "")) and form not in {"json", "line"}:
         yield Error(f"DATUMLINE_LOG is json or line, not {form!r}.", id="datumline.E009")
     token = given.get("DATUMLINE_METRICS_TOKEN", "")
     if token and len(token) < SHORTEST_TOKEN:
         yield Error(f"DATUMLINE_METRICS_TOKEN has less than {SHORTEST_TOKEN} characters.", id="datumline.E010")
     folder = given.get("DATUMLINE_METRICS_DIR", "")
-    if folder and not (Path(folder).is_dir() and os.access(folder, os.W_OK)):
+    if folder and not environment.writable(folder):
         yield Error(f"DATUMLINE_METRICS_DIR: {folder} is not a folder that can be written.", id="datumline.E010")
+
+
+def _local(given: Mapping[str, str]) -> Iterator[CheckMessage]:
+    folder = given.get("DATUMLINE_LOCAL", "")
+    if folder and not Path(folder).is_absolute():
+        yield Error(
+            f"DATUMLINE_LOCAL: {folder} is not a full path: where it is would depend on where a command is started.",
+            id="datumline.E013",
+        )
+
+
+def _mail(given: Mapping[str, str]) -> Iterator[CheckMessage]:
+    sender = given.get("DATUMLINE_MAIL_FROM", "")
+    if sender and not re.fullmatch(r"[^\x00-\x1f]*[^\s@<>]+@[^\s@<>]+>?", sender):
+        yield Error(f"DATUMLINE_MAIL_FROM: {sender!r} is not an address for mail.", id="datumline.E014")
+
+
+def _databases(given: Mapping[str, str]) -> Iterator[CheckMessage]:
+    """What is wrong with an address as it stands. Whether anybody answers there is another question."""
+    for name in ("DATUMLINE_DATABASE_URL", "DATUMLINE_REPORTS_DATABASE_URL"):
+        if not (url := given.get(name, "")):
+            continue
+        try:
+            found = database.from_url(url)
+        except ValueError as error:
+            yield Error(f"{name}: {error}.", id="datumline.E015")
+            continue
+        if found["ENGINE"] == database.SQLITE:
+            if not Path(found["NAME"]).parent.is_dir():
+                yield Error(f"{name}: the folder {Path(found['NAME']).parent} is not there.", id="datumline.E015")
+            continue
+        if not found["NAME"]:
+            yield Error(f"{name} names no database.", hint="postgresql://user@host:port/name", id="datumline.E015")
+        if unknown := sorted(set(dict(parse_qsl(urlsplit(url).query))) - _known_to_postgresql()):
+            yield Error(f"{name}: PostgreSQL knows no option {', '.join(unknown)}.", id="datumline.E015")
+
+
+def _known_to_postgresql() -> set[str]:
+    from psycopg import pq
+
+    return {option.keyword.decode() for option in pq.Conninfo.get_defaults()}
 
 
 def _contents(given: Mapping[str, str]) -> Iterator[CheckMessage]:
@@ -185,6 +242,16 @@ def _contents(given: Mapping[str, str]) -> Iterator[CheckMessage]:
             hint="https://",
             id="datumline.E011",
         )
+
+
+def ask_the_databases() -> Iterator[CheckMessage]:
+    """A server starts without its database, since that comes back by itself; who sets one up wants to know why it does not answer."""
+    for alias in connections:
+        try:
+            connections[alias].ensure_connection()
+        except (DatabaseError, InterfaceError) as error:
+            setting = "DATUMLINE_REPORTS_DATABASE_URL" if alias == "reports" else "DATUMLINE_DATABASE_URL"
+            yield Warning(f"{setting}: {' '.join(str(error).split())}", id="datumline.W015")
 
 
 def ask_the_store() -> Iterator[CheckMessage]:

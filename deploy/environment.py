@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 from collections.abc import Iterator, Mapping, MutableMapping
 from dataclasses import dataclass
@@ -273,6 +274,10 @@ VARIABLES: tuple[Variable, ...] = (
 KNOWN = {variable.name: variable for variable in VARIABLES}
 
 
+def writable(folder: str) -> bool:
+    return bool(folder) and Path(folder).is_dir() and os.access(folder, os.W_OK)
+
+
 def nearest(name: str) -> str:
     """The known variable most like `name`; empty when none is like it."""
     found = difflib.get_close_matches(name, names(), n=1, cutoff=0.6)
@@ -287,8 +292,8 @@ def unknown(environment: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """Variables that look like ours and are not, each with the one that was probably meant."""
     known = set(names())
     for name in sorted(environment):
-        if name.startswith(PREFIX) and name not in known:
-            yield name, nearest(name)
+        if name.upper().startswith(PREFIX) and name not in known:
+            yield name, nearest(name.upper())
 
 
 def take_files(environment: MutableMapping[str, str]) -> None:
@@ -366,6 +371,9 @@ def contents(given: Mapping[str, str]) -> Place | None:
     if bool(key_id) != bool(secret):
         missing = "DATUMLINE_S3_SECRET" if key_id else "DATUMLINE_S3_KEY_ID"
         raise ValueError(f"{missing} is not set: the key and its secret go together.")
+    region = given.get("DATUMLINE_S3_REGION", "") or "us-east-1"
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,62}", region):
+        raise ValueError(f"DATUMLINE_S3_REGION: {region!r} cannot be a region: small letters, figures, hyphens.")
     encryption = given.get("DATUMLINE_S3_ENCRYPTION", "")
     if encryption not in {"", "AES256", "aws:kms"} and not re.fullmatch(r"aws:kms:\S+", encryption):
         raise ValueError(f"DATUMLINE_S3_ENCRYPTION is AES256, aws:kms or aws:kms:KEY, not {encryption!r}.")
@@ -379,7 +387,7 @@ def contents(given: Mapping[str, str]) -> Place | None:
         bucket=bucket,
         prefix=prefix,
         endpoint=_endpoint(given.get("DATUMLINE_S3_ENDPOINT", "").strip()),
-        region=given.get("DATUMLINE_S3_REGION", "") or "us-east-1",
+        region=region,
         key_id=key_id,
         secret=secret,
         encryption=encryption,

@@ -20,6 +20,7 @@ import orjson
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 OURS = ("practice", "dispensing", "orders", "deploy", "granian", "_granian")
 _EXTRA = ("method", "route", "status", "ms", "staff", "lab", "job", "seconds", "bytes")  # what a line may carry besides
+LEVELS = ("DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL")
 _ROOT = str(Path(__file__).resolve().parent.parent) + "/"
 
 
@@ -106,7 +107,8 @@ def configuration(*, debug: bool, tls: bool) -> dict[str, Any]:
     form = os.environ.get("DATUMLINE_LOG") or ("json" if tls else "line")
     chosen = {"()": Json} if form == "json" else {"()": Line}
     plain = {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}
-    level = os.environ.get("DATUMLINE_LOG_LEVEL", "WARNING")
+    given = os.environ.get("DATUMLINE_LOG_LEVEL", "").upper()
+    level = given if given in LEVELS else "WARNING"  # deploy/checks.py says what is wrong with it
     return {
         "version": 1,
         "disable_existing_loggers": False,

@@ -15,15 +15,24 @@ try:
     environment.take_files(os.environ)
 except ValueError as error:
     raise ImproperlyConfigured(str(error)) from error
-if _metrics_dir := os.environ.get("DATUMLINE_METRICS_DIR"):
+if environment.writable(_metrics_dir := os.environ.get("DATUMLINE_METRICS_DIR", "")):  # otherwise deploy/checks.py says so
     os.environ["PROMETHEUS_MULTIPROC_DIR"] = _metrics_dir  # read by prometheus-client when it is imported
 
 BASE_DIR = Path(__file__).resolve().parent.parent
-LOCAL_DIR = Path(os.environ.get("DATUMLINE_LOCAL", BASE_DIR / ".local"))
+LOCAL_DIR = Path(os.environ.get("DATUMLINE_LOCAL") or BASE_DIR / ".local")
 
 
 def _flag(name: str, default: bool) -> bool:
     return os.environ.get(name, "1" if default else "0").lower() in {"1", "true", "yes", "on"}
+
+
+def _local() -> Path:
+    """The local folder, made if need be."""
+    try:
+        LOCAL_DIR.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ImproperlyConfigured(f"DATUMLINE_LOCAL: {LOCAL_DIR} cannot be made ({type(error).__name__}).") from error
+    return LOCAL_DIR
 
 
 def _secret() -> str:
@@ -31,9 +40,8 @@ def _secret() -> str:
     given = os.environ.get("DATUMLINE_SECRET_KEY")
     if given:
         return given
-    path = LOCAL_DIR / "secret-key"
+    path = _local() / "secret-key"
     if not path.exists():
-        LOCAL_DIR.mkdir(parents=True, exist_ok=True)
         path.write_text(secrets.token_urlsafe(64))
         path.chmod(0o600)
     return path.read_text().strip()
@@ -64,8 +72,7 @@ def _database() -> dict[str, object]:
     )
     url = os.environ.get("DATUMLINE_DATABASE_URL", "")
     if not url:
-        LOCAL_DIR.mkdir(parents=True, exist_ok=True)
-        return database.sqlite(LOCAL_DIR / "datumline.sqlite3", patience)
+        return database.sqlite(_local() / "datumline.sqlite3", patience)
     try:
         return database.from_url(url, patience)
     except ValueError as error:

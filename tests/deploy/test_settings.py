@@ -116,6 +116,23 @@ def test_a_good_environment_and_an_empty_one_are_in_order():
         (S3 | {"S3_TIMEOUT_S": "0"}, "datumline.E011"),
         (S3 | {"S3_ADDRESSING": "any"}, "datumline.E011"),
         ({"STORAGE": "disk"}, "datumline.E011"),
+        (S3 | {"S3_REGION": "somewhere else"}, "datumline.E011"),
+        ({"HOSTS": "practice.example www.practice.example"}, "datumline.E004"),
+        ({"HOSTS": "practice.example,.branches.example,10.0.0.7,[2001:db8::7]"}, ""),
+        ({"HOSTS": "practice.example,2001:db8::7"}, "datumline.E004"),
+        ({"LOG_LEVEL": "info"}, ""),
+        ({"LOCAL": "some/where"}, "datumline.E013"),
+        ({"LOCAL": "/var/lib/datumline"}, ""),
+        ({"MAIL_FROM": "nobody"}, "datumline.E014"),
+        ({"MAIL_FROM": "desk@practice.example\nBcc: a@b"}, "datumline.E014"),
+        ({"MAIL_FROM": "The practice <desk@practice.example>"}, ""),
+        ({"DATABASE_URL": "postgresql://datumline@/datumline?host=/run/postgresql"}, ""),
+        ({"DATABASE_URL": "postgresql://datumline@10.0.0.5/datumline?sslmode=verify-full"}, ""),
+        ({"DATABASE_URL": "postgresql://datumline@10.0.0.5"}, "datumline.E015"),
+        ({"DATABASE_URL": "postgresql://datumline@10.0.0.5/datumline?sslmod=require"}, "datumline.E015"),
+        ({"DATABASE_URL": "postgresql://datumline@10.0.0.5:5x/datumline"}, "datumline.E015"),
+        ({"DATABASE_URL": "sqlite:////nowhere/at/all/datumline.sqlite3"}, "datumline.E015"),
+        ({"REPORTS_DATABASE_URL": "the replica"}, "datumline.E015"),
     ],
 )
 def test_what_is_wrong_is_said(changed, identifier):
@@ -127,6 +144,8 @@ def test_an_unknown_variable_is_named_with_the_one_that_was_meant():
     (message,) = checks.problems({"DATUMLINE_DATABASE_ULR": "x"})
     assert "DATUMLINE_DATABASE_ULR" in message.msg
     assert message.hint == "Did you mean DATUMLINE_DATABASE_URL?"
+    (message,) = checks.problems({"datumline_tls": "1"})  # a variable's name has its case
+    assert message.hint == "Did you mean DATUMLINE_TLS?"
 
 
 def test_what_is_wrong_with_the_store_is_said_in_words_and_without_its_secret():
@@ -168,3 +187,27 @@ def test_a_server_does_not_start_with_a_wrong_setting(tmp_path):
         "E005",
     ):
         assert part in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"LOCAL": "/proc/nowhere"}, "DATUMLINE_LOCAL: /proc/nowhere cannot be made"),
+        ({"DB_LOCK_S": "10s"}, "DATUMLINE_DB_LOCK_S is a whole number of seconds"),
+        ({"LOG_LEVEL": "LOUD", "METRICS_DIR": "/nowhere"}, "DATUMLINE_METRICS_DIR: /nowhere is not a folder"),
+        ({"DATABASE_URL": "postgresql://nobody@127.0.0.1:1/nothing"}, "DATUMLINE_DATABASE_URL: connection"),
+    ],
+)
+def test_a_command_says_what_is_wrong_and_not_where_in_the_code(tmp_path, changed, said):
+    """The real thing once more: what an administrator sees of `manage.py check --deploy`."""
+    environ = {k: v for k, v in os.environ.items() if not k.startswith(("DATUMLINE_", "DJANGO_"))}
+    environ |= GOOD | {"DATUMLINE_LOCAL": str(tmp_path)} | {f"DATUMLINE_{name}": value for name, value in changed.items()}
+    done = subprocess.run(
+        [sys.executable, "manage.py", "check", "--deploy", "--fail-level", "WARNING"], cwd=ROOT, env=environ, capture_output=True,
+        text=True, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+    if "LOG_LEVEL" in changed:
+        assert "DATUMLINE_LOG_LEVEL is one of" in done.stderr  # all at once
