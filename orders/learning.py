@@ -10,11 +10,10 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any, Literal
 
 from django.db.models import Min, Sum
-from django.utils import timezone
 
 from dispensing.checks import registry
 from dispensing.models import CatalogueLens
@@ -267,7 +266,3 @@ def since_then(group: Group, branch: Branch | None, moment: datetime) -> Since:
         back=ReturnVisit.objects.filter(at__gt=moment, **of).count(),
         rejected=ReceiptCheck.objects.filter(decided_at__gt=moment, decision="rejected", **of).count(),
     )
-
-
-def today_utc() -> date:
-    return timezone.now().astimezone(UTC).date()

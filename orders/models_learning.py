@@ -42,7 +42,7 @@ class Tally(models.Model):
 
     group = models.ForeignKey(Group, on_delete=models.CASCADE, related_name="+")
     branch = models.ForeignKey(Branch, on_delete=models.CASCADE, null=True, related_name="+")  # null: the whole group
-    month = models.DateField()  # its first day (UTC)
+    month = models.DateField()  # its first day, by the clock of the branch where it happened
     measure = models.CharField(max_length=8)
     by = models.CharField(max_length=12)
     key = models.CharField(

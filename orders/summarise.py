@@ -1,5 +1,8 @@
 """The sums that the learning pages are read from: counted month by month from the records, again whenever a month was touched.
 
+A month is that of the branch: what was handed over late on its last evening there belongs to it, whatever the day is elsewhere, and the
+whole group's month is the sum of its branches' months.
+
 A month of a group is counted in one transaction under a lock of its own: counting twice gives the same, two at once wait for each other,
 and a run that was broken off is finished by the next. Nothing here is a record: all of it can be deleted and counted again.
 """
@@ -10,8 +13,10 @@ import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
+from hashlib import sha256
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Exists, F, OuterRef, Q, Subquery
@@ -25,7 +30,7 @@ from orders.returns.bands import band_of
 from practice.models import Group
 
 SLACK = timedelta(hours=1)  # a transaction may become visible so long after the moment it wrote down
-EDITION = 2  # 2: keys are identities; 1 (kept as null) counted by name, so that a new name split a row
+EDITION = 3  # months by the clocks of the branches; 2: months in UTC, by identity; 1 (kept as null): by name
 NOT_RECORDED = "not recorded"
 DIMENSIONS = ("all", "lab", "design", "family", "frame", "method", "power", "person")
 
@@ -42,11 +47,43 @@ class _Sum:
 Sums = dict[tuple[int | None, str, str, str], _Sum]  # (branch, measure, by, key)
 
 
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """Branches of a group with the same clock; `branches` is None where it is that of all of them."""
+
+    zone: ZoneInfo
+    branches: tuple[int, ...] | None
+
+    def of(self, order: str = "") -> Q:
+        """Their orders, from a row that has the order at `order` ("order__"; empty: is one)."""
+        return Q() if self.branches is None else Q(**{f"{order}branch__in": self.branches})
+
+    def span(self, month: date) -> tuple[datetime, datetime]:
+        """From its first moment to the first of the next."""
+        start = datetime(month.year, month.month, 1, tzinfo=self.zone)
+        return start, datetime(month.year + month.month // 12, month.month % 12 + 1, 1, tzinfo=self.zone)
+
+
+def _clocks(group: Group) -> list[_Clock]:
+    zones: dict[str, list[int]] = defaultdict(list)
+    for branch, zone in group.branches.order_by("pk").values_list("pk", "time_zone"):
+        zones[zone].append(branch)
+    return [_Clock(ZoneInfo(zone), None if len(zones) == 1 else tuple(mine)) for zone, mine in zones.items()]
+
+
+def edition_of(group: Group) -> int:
+    """How the sums of a group are counted, as a number: of another edition, or with a branch more or one with another clock, all is
+    counted anew. Never one that an earlier release kept: those are below."""
+    clocks = sorted(group.branches.values_list("pk", "time_zone"))
+    return EDITION + int.from_bytes(sha256(repr((EDITION, clocks)).encode()).digest()[:4]) % 32_000
+
+
 def summarise(group: Group, *, rebuild: bool = False) -> int:
     """Count every month that was touched since the last run (or all of them); the number of months counted."""
     began = timezone.now()
     state, _ = TallyState.objects.get_or_create(group=group)
-    whole = rebuild or state.upto is None or state.edition != EDITION or _by_name(group)
+    edition = edition_of(group)
+    whole = rebuild or state.upto is None or state.edition != edition or _by_name(group)
     since = None if whole or state.upto is None else state.upto - SLACK
     months = sorted(_touched(group, since))
     if since is None:
@@ -56,7 +93,7 @@ def summarise(group: Group, *, rebuild: bool = False) -> int:
     done = sum(_count(group, month, began) for month in months)
     TallyState.objects.filter(Q(upto=None) | Q(upto__lt=began), group=group).update(upto=began)
     if whole:
-        TallyState.objects.filter(group=group).update(edition=EDITION)
+        TallyState.objects.filter(group=group).update(edition=edition)
     return done
 
 
@@ -69,12 +106,14 @@ def _touched(group: Group, since: datetime | None) -> set[date]:
     """First days of the months in which something is counted that happened or changed since then (None: ever)."""
 
     def months(rows: Any, field: str) -> Iterator[date]:
-        found = rows.annotate(m=TruncMonth(field, tzinfo=UTC)).values_list("m", flat=True).order_by().distinct()
-        yield from (m.date() for m in found if m is not None)
+        for clock in clocks:
+            found = rows.filter(clock.of("order__")).annotate(m=TruncMonth(field, tzinfo=clock.zone))
+            yield from (m.date() for m in found.values_list("m", flat=True).order_by().distinct() if m is not None)
 
     def later(field: str) -> Q:
         return Q() if since is None else Q(**{f"{field}__gte": since})
 
+    clocks = _clocks(group)
     visits = ReturnVisit.objects.filter(later("at") | later("decided_at"), order__group=group)
     sent = OrderEvent.objects.filter(later("at"), order__group=group, kind="dispatched")
     return {
@@ -93,11 +132,10 @@ def _count(group: Group, month: date, began: datetime) -> int:
         return 0  # another run has counted it since this one began
     row.counted_at = timezone.now()
     sums: Sums = defaultdict(_Sum)
-    start = datetime(month.year, month.month, 1, tzinfo=UTC)
-    end = datetime(month.year + month.month // 12, month.month % 12 + 1, 1, tzinfo=UTC)
-    _handed(group, start, end, sums)
-    _arrived(group, start, end, sums)
-    _sent(group, start, end, sums)
+    for clock in _clocks(group):
+        _handed(group, clock, month, sums)
+        _arrived(group, clock, month, sums)
+        _sent(group, clock, month, sums)
     Tally.objects.filter(group=group, month=month).delete()
     Tally.objects.bulk_create(
         (
@@ -113,14 +151,15 @@ def _count(group: Group, month: date, began: datetime) -> int:
     return 1
 
 
-def _handed(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
+def _handed(group: Group, clock: _Clock, month: date, sums: Sums) -> None:
     """Pairs handed over. What a pair was like is read from its dispense; of one that is made again from its own order document and from
     what was read before it was issued: its dispense was opened and may by now say something else."""
-    orders = Order.objects.filter(group=group, collection__at__gte=start, collection__at__lt=end)
+    start, end = clock.span(month)
+    mine = Order.objects.filter(clock.of(), group=group, collection__at__gte=start, collection__at__lt=end)
     newest = Reading.objects.filter(
         dispense=OuterRef("dispense"), quantity="far_pd", struck_out_at=None, at__lte=OuterRef("issued_at")
     ).order_by("-at", "-pk")
-    rows = orders.annotate(
+    rows = mine.annotate(
         back=Exists(ReturnVisit.objects.filter(order=OuterRef("pk"))),
         method=Subquery(newest.values("method")[:1]),
         design=F("dispense__lens_option__lens__code"),
@@ -131,9 +170,8 @@ def _handed(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
     ).values(
         "pk", "dispense_id", "branch_id", "state", "back", "method", "lab_id", "design", "family", "frame", "person", "rx"
     )  # fmt: skip
-    within = {"collection__at__gte": start, "collection__at__lt": end, "group": group}
     eyes: dict[int, list[tuple[float, float]]] = defaultdict(list)
-    of_month = Order.objects.filter(**within).values("dispense__prescription_id")
+    of_month = mine.values("dispense__prescription_id")
     for rx, sphere, cylinder in (
         PrescriptionEye.objects.filter(prescription__in=of_month, sphere__isnull=False, balance=False)
         .values_list("prescription_id", "sphere", "cylinder")
@@ -142,15 +180,17 @@ def _handed(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
         eyes[rx].append((float(sphere), float(cylinder or 0)))
     papers = {
         pk: json.loads(text)
-        for pk, text in orders.filter(state=Order.State.RETURNED).values_list("pk", "document").iterator()
+        for pk, text in mine.filter(state=Order.State.RETURNED).values_list("pk", "document").iterator()
     }
     reasons: dict[int, set[str]] = defaultdict(set)
-    dispenses = Order.objects.filter(**within).values("dispense_id")
+    dispenses = mine.values("dispense_id")
     for dispense, key in Reason.objects.filter(dispense__in=dispenses).values_list("dispense_id", "finding_key").iterator():
         reasons[dispense].add(key.partition("|")[0])
     causes: dict[int, set[str]] = defaultdict(set)
-    mine = {f"order__{name}": value for name, value in within.items()}
-    for order, cause in ReturnVisit.objects.filter(**mine).values_list("order_id", "cause"):
+    visits = ReturnVisit.objects.filter(
+        clock.of("order__"), order__group=group, order__collection__at__gte=start, order__collection__at__lt=end
+    )
+    for order, cause in visits.values_list("order_id", "cause"):
         causes[order].add(cause)
     for r in rows.iterator():
         paper, again = papers.get(r["pk"]), r["state"] == Order.State.RETURNED
@@ -185,8 +225,11 @@ def _from_paper(paper: dict[str, Any]) -> dict[str, str]:
     return {"design": lens["code"], "family": lens["family"], "frame": paper["frame"]["mount"], "power": band_of(powers)}
 
 
-def _arrived(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
-    rows = ReceiptCheck.objects.filter(order__group=group, decided_at__gte=start, decided_at__lt=end).exclude(decision="")
+def _arrived(group: Group, clock: _Clock, month: date, sums: Sums) -> None:
+    start, end = clock.span(month)
+    rows = ReceiptCheck.objects.filter(
+        clock.of("order__"), order__group=group, decided_at__gte=start, decided_at__lt=end
+    ).exclude(decision="")
     for branch, lab, decision, used in rows.values_list(
         "order__branch_id", "order__lab_id", "decision", "most_used"
     ).iterator():
@@ -200,12 +243,15 @@ def _arrived(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
                     one.counted += 1
 
 
-def _sent(group: Group, start: datetime, end: datetime, sums: Sums) -> None:
+def _sent(group: Group, clock: _Clock, month: date, sums: Sums) -> None:
     """The first dispatch of an order counts; a later one is the same pair again."""
     before = OrderEvent.objects.filter(order=OuterRef("order"), kind="dispatched").filter(
         Q(at__lt=OuterRef("at")) | Q(at=OuterRef("at"), pk__lt=OuterRef("pk"))
     )
-    rows = OrderEvent.objects.filter(~Exists(before), order__group=group, kind="dispatched", at__gte=start, at__lt=end)
+    start, end = clock.span(month)
+    rows = OrderEvent.objects.filter(
+        ~Exists(before), clock.of("order__"), order__group=group, kind="dispatched", at__gte=start, at__lt=end
+    )
     for branch, lab, at, issued in rows.values_list(
         "order__branch_id", "order__lab_id", "at", "order__issued_at"
     ).iterator():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
@@ -33,10 +34,11 @@ class _Asked:
     months: int
     cases: learning.Cases
     people: bool
+    today: date  # at the branch; for the whole group where it is latest: a month that has begun somewhere is shown
 
     @property
     def sums(self) -> learning.Sums:
-        return learning.Sums(self.branch.group, self.only, learning.first_month(self.months, learning.today_utc()))
+        return learning.Sums(self.branch.group, self.only, learning.first_month(self.months, self.today))
 
 
 def _asked(request: HttpRequest, branches: list[Branch]) -> _Asked | None:
@@ -51,6 +53,7 @@ def _asked(request: HttpRequest, branches: list[Branch]) -> _Asked | None:
         months=int(span) if span in SPANS else 12,
         cases="again" if request.GET.get("cases") == "again" else "back",
         # of the whole group only to who manages all of it: others choose their own branch
+        today=only.today() if only else max(b.today() for b in [branch, *branches]),
         people={b.pk for b in ([only] if only else branches)} <= _managed(request),
     )
 
@@ -87,7 +90,7 @@ def learning_page(request: HttpRequest) -> HttpResponse:
     alone = [t for t in tables if t.name == request.GET.get("table")]  # one table with every row, on a page of its own
     own = {"branch": {str(asked.branch.pk)}, "person": {str(request.user.pk)}}
     shown = [table_shown(t, own.get(t.name, ()), whole=bool(alone)) for t in alone or tables]
-    charts = [] if alone else [chart_shown(name, chart) for name, chart in sums.over_time(learning.today_utc()).items()]
+    charts = [] if alone else [chart_shown(name, chart) for name, chart in sums.over_time(asked.today).items()]
     context = {
         "tables": shown,
         "alone": alone[0] if alone else None,
@@ -131,7 +134,7 @@ def _rows(asked: _Asked, name: str) -> list[list[object]] | None:
     out: list[list[object]] = []
     sums = asked.sums
     if name in OVER_TIME:
-        chart = sums.over_time(learning.today_utc())[name]
+        chart = sums.over_time(asked.today)[name]
         out.append(["month", OVER_TIME[name][1], "cases", "rate", "lower limit", "upper limit"])
         for s in chart.steps if chart else ():
             out.append(

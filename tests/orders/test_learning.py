@@ -23,7 +23,7 @@ from orders.models_learning import Tally, TallyMonth, TallyState
 from orders.returns import bands
 from orders.returns.charts import funnel, over_time
 from orders.returns.words import CAUSES
-from orders.summarise import EDITION, _count, summarise
+from orders.summarise import _count, edition_of, summarise
 from orders.web.learning_shown import standing_out, table_shown
 from practice.models import Post
 from tests.orders.ready import came_back, collected_order, ready_dispense
@@ -89,13 +89,13 @@ def test_what_is_counted(cast, three):
     assert causes == {"any cause": (3, 2), "Measured wrongly": (3, 1), "Fit of the frame": (3, 1)}
     assert [(r.name, r.pairs, r.cases) for r in mine.rejected().rows] == [(cast.lab.name, 3, 0)]
     assert sums(cast.group, cast.branch).rates("lab").rows == mine.rates("lab").rows
-    assert [s.pairs for s in mine.over_time(learning.today_utc())["again"].steps] == [3]
+    assert [s.pairs for s in mine.over_time(cast.branch.today())["again"].steps] == [3]
 
 
 def test_a_new_name_splits_no_row(cast, three):
     """A lab, a branch, a design and a person are who they are, whatever they were called in the month that was counted."""
     summarise(cast.group)
-    before = learning.today_utc().replace(day=1) - timedelta(days=1)
+    before = cast.branch.today().replace(day=1) - timedelta(days=1)
     Tally.objects.update(month=before.replace(day=1))  # what an earlier month kept
     for row, field, name in (
         (cast.lab, "name", "Lab of another name"),
@@ -132,9 +132,10 @@ def test_two_of_one_name_are_told_apart(cast, three):
     }
 
 
-@pytest.mark.parametrize("edition", [None, EDITION])  # EDITION: counted by name after this release had counted
-def test_sums_that_an_earlier_release_kept_by_name_are_counted_anew(cast, three, edition):
+@pytest.mark.parametrize("gone_back_to", [False, True])  # counted by name after this release had counted
+def test_sums_that_an_earlier_release_kept_by_name_are_counted_anew(cast, three, gone_back_to):
     summarise(cast.group)
+    edition = edition_of(cast.group) if gone_back_to else None
     TallyState.objects.update(upto=datetime.now(UTC) + timedelta(hours=2), edition=edition)
     Tally.objects.filter(by="lab").update(key=cast.lab.name)
     assert [r.name for r in sums(cast.group).rates("lab").rows] == [cast.lab.name]  # until then as it was kept
@@ -186,10 +187,53 @@ def test_counting_again_and_counting_what_is_new_give_the_same(cast, three):
     assert rows_of(cast.group) == increment
 
 
+def at_the_turn_of_the_month(orders):
+    """00:30 UTC of 1 March 2026: still February in Halifax, half past one in Vienna, half past midnight in London."""
+    turn = datetime(2026, 3, 1, 0, 30, tzinfo=UTC)
+    for order in orders:
+        type(order.collection).objects.filter(order=order).update(at=turn)
+        order.receipts.update(decided_at=turn)
+        order.events.filter(kind="dispatched").update(at=turn)
+
+
+def handed_by_month(group, branch=None):
+    rows = Tally.objects.filter(group=group, branch=branch, measure="handed", by="all").order_by("month")
+    return list(rows.values_list("month", "pairs"))
+
+
+def test_a_month_is_that_of_the_branch(cast, three):
+    """And a branch that is given another clock is counted anew, without being asked."""
+    at_the_turn_of_the_month(three)
+    february, march = date(2026, 2, 1), date(2026, 3, 1)
+    for zone, month in (("America/Halifax", february), ("Europe/Vienna", march), ("Europe/London", march)):
+        type(cast.branch).objects.filter(group=cast.group).update(time_zone=zone)
+        summarise(cast.group)
+        assert handed_by_month(cast.group, cast.branch) == handed_by_month(cast.group) == [(month, 3)], zone
+        months = set(Tally.objects.filter(group=cast.group, measure="arrived").values_list("month", flat=True))
+        assert months == {month}, zone
+
+
+def test_branches_with_other_clocks_are_added_up_each_by_its_own(cast, three):
+    at_the_turn_of_the_month(three)
+    other = cast.branch.group.branches.exclude(pk=cast.branch.pk).first()
+    Order.objects.filter(pk=three[2].pk).update(branch=other)
+    type(other).objects.filter(pk=cast.branch.pk).update(time_zone="America/Halifax")
+    type(other).objects.filter(pk=other.pk).update(time_zone="Europe/Vienna")
+    summarise(cast.group)
+    february, march = date(2026, 2, 1), date(2026, 3, 1)
+    assert handed_by_month(cast.group, cast.branch) == [(february, 2)]
+    assert handed_by_month(cast.group, other) == [(march, 1)]
+    assert handed_by_month(cast.group) == [(february, 2), (march, 1)]
+    first = rows_of(cast.group)
+    assert summarise(cast.group) >= 0
+    call_command("summarise", "--rebuild", stdout=StringIO())
+    assert rows_of(cast.group) == first
+
+
 def test_a_run_that_another_overtook_leaves_the_month_alone(cast, three):
     began = datetime.now(UTC)
     summarise(cast.group)
-    month = learning.today_utc().replace(day=1)
+    month = cast.branch.today().replace(day=1)
     assert TallyMonth.objects.get().month == month
     assert _count(cast.group, month, began) == 0
 
