@@ -10,20 +10,24 @@ from functools import lru_cache
 
 from reportlab.pdfgen.canvas import Canvas
 
+from .labels import text_box
 from .roles import PAPER, ROLES
 from .shapes import Circle, Path, Picture, Text
 from .typeface import as_seen, face, fonts, plain_codes, prepared, printable, width
 
 MM = 72 / 25.4
 _KAPPA = 0.5522847498
+_CLOSING = {"S": "s", "B": "b", "f": "f"}
+_GAPS = frozenset({"blank", "blank-bad"})  # lines that run through the whole picture: they give way to words
 
 
 def draw(canvas: Canvas, picture: Picture, x: float, y: float) -> None:
     """Draws the picture with the lower left corner of its window at (x, y), in mm from the lower left corner of the page.
 
-    What reaches beyond the window is cut off, as on the screen.
+    What reaches beyond the window is cut off, as on the screen. The circle of a blank has gaps where words stand.
     """
     dx, dy = x - picture.left, y - picture.bottom
+    clear = _clear_of_words(picture, dx, dy)
     out = [f"q {x * MM:.3f} {y * MM:.3f} {picture.width * MM:.3f} {picture.height * MM:.3f} re W n 1 j"]
     role, paint = "", "S"
     texts: list[Text] = []
@@ -41,12 +45,25 @@ def draw(canvas: Canvas, picture: Picture, x: float, y: float) -> None:
                 ("s" if shape.closed else "S") if paint == "S" else ("b" if shape.closed else "B") if paint == "B" else "f"
             )
         else:
-            out.append(_circle(shape, dx, dy))
-            out.append({"S": "s", "B": "b", "f": "f"}[paint])
+            drawn = f"{_circle(shape, dx, dy)}\n{_CLOSING[paint]}"
+            out.append(f"q {clear} {drawn}\nQ" if role in _GAPS and clear else drawn)
     out.append("Q")
     canvas.addLiteral("\n".join(out))
     for text in texts:
         _text(canvas, text, dx, dy)
+
+
+def _clear_of_words(picture: Picture, dx: float, dy: float) -> str:
+    """A clipping path: the window without the boxes of its labels, which keep clear of each other."""
+    boxes = [text_box(shape) for shape in picture.shapes if isinstance(shape, Text)]
+    if not boxes:
+        return ""
+    window = (picture.left, picture.bottom, picture.left + picture.width, picture.bottom + picture.height)
+    rectangles = [
+        f"{(left + dx) * MM:.2f} {(low + dy) * MM:.2f} {(right - left) * MM:.2f} {(high - low) * MM:.2f} re"
+        for left, low, right, high in (window, *boxes)
+    ]
+    return f"{' '.join(rectangles)} W* n"
 
 
 @lru_cache(maxsize=256)
