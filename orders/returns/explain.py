@@ -24,13 +24,15 @@ from dispensing.optics.prism import Prism, net, prism_at, prism_from_decentratio
 from dispensing.optics.thickness import base_curve
 from dispensing.optics.tilt import effect_at_eye
 from dispensing.optics.vertex import curve_in_index
-from orders.receipt.verdict import OrderedLens, Readings, coupled, ordered_lens
+from orders.receipt.verdict import OrderedLens, Readings, coupled, ordered_lens, power_found
 from orders.returns.noticed import EXPLAINS, NOTICED
 
 LEAST = 0.2  # of what is noticed: less is not worth a line
 READING_DEPTH = 10.0  # mm below the distance centre; common practice 8 to 12
 SIDE_GAZE = 20.0  # degrees
 ROTATION_MM = 27.0  # back vertex to the eye's centre of rotation; 25 to 27 in textbooks
+# D: an order this near to the prescription for near, and so far from that for the distance, was meant for near
+MEANT_FOR_NEAR, NOT_FOR_FAR = 0.3, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,10 +107,11 @@ def explain(
     before: Before | None = None,
     complaints: tuple[str, ...] = (),
 ) -> tuple[Candidate, ...]:
-    """All candidates from `LEAST` of what is noticed upwards, the largest against what is noticed first."""
+    """All candidates from `LEAST` of what is noticed upwards. First what is large enough to be noticed, of that first what could explain
+    what the client says, then the largest against what is noticed."""
     found = _Comparison(document, readings or Readings(), now or WornNow(), before, frozenset(complaints))
     rows = [c for c in found.candidates() if c.ratio >= LEAST]
-    return tuple(sorted(rows, key=lambda c: (-c.ratio, c.code)))
+    return tuple(sorted(rows, key=lambda c: (c.ratio < 1.0, not c.fits, -c.ratio, c.code)))
 
 
 def to_json(rows: tuple[Candidate, ...]) -> list[dict[str, Any]]:
@@ -143,8 +146,39 @@ class _Comparison:
                 continue  # outside the range of a formula: nothing is said rather than something wrong
 
     def lens(self, eye: Eye) -> Power | None:
-        """The lens as it was measured on receipt, else as ordered."""
-        return self.readings.of(eye).power or self.ordered.of(eye).power
+        """The lens as it was measured on receipt, else as ordered. An ordered cylinder that was not read is not nil."""
+        return power_found(self.ordered.of(eye), self.readings.of(eye)) or self.ordered.of(eye).power
+
+    def meant(self, eye: Eye) -> Power | None:
+        """The prescribed power that this lens is to have: the near one, where a single-vision lens was ordered for near."""
+        written = self.document["lenses"][eye]["prescribed"]
+        if written["sphere"] is None or written["balance"]:
+            return None
+        far = Power(float(written["sphere"]), float(written["cylinder"] or 0), float(written["axis"] or 180))
+        ordered = self.ordered.of(eye).power
+        if self.family != "single_vision" or ordered is None:
+            return far
+        add, between, near = (_number(written[n]) for n in ("addition", "intermediate_addition", "near_sphere"))
+        extras = [add, between, add and add / 2, None if near is None else near - far.sphere]
+        nearer = [Power(far.sphere + x, far.cylinder, far.axis) for x in extras if x]
+        best = min(nearer, key=ordered.distance_from, default=far)
+        off = best.distance_from(ordered)
+        if self.near(eye) or (off < MEANT_FOR_NEAR and far.distance_from(ordered) > NOT_FOR_FAR):
+            return best
+        return far
+
+    def near(self, eye: Eye) -> bool:
+        return bool(self.document["lenses"][eye]["centration"]["centred_for"] == "near")
+
+    def old(self, eye: Eye, lens: Power) -> Power | None:
+        """The lens before, as it served: the pair for near may be held against one that was for the distance."""
+        if self.before is None:
+            return None
+        old, meant, written = self.before.of(eye), self.meant(eye), self.document["lenses"][eye]["prescribed"]
+        if meant is None or written["sphere"] is None:
+            return old
+        raised = Power(old.sphere + meant.sphere - float(written["sphere"]), old.cylinder, old.axis)
+        return min(old, raised, key=lens.distance_from)
 
     def lenses(self) -> Pair[Power] | None:
         right, left = self.lens("right"), self.lens("left")
@@ -162,7 +196,9 @@ class _Comparison:
     def _moved(self, eye: Eye) -> tuple[float | None, float | None]:
         """Where the ordered point lies from the eye of today: (nasal, up), mm."""
         want, pd, height = self.ordered.of(eye), self.now.pd(eye), self.now.height(eye)
-        x = pd - want.pd if pd is not None and want.pd is not None else None
+        # measured looking far: a lens that is centred for near was centred by the near PD of that eye
+        was = _number(self.document["lenses"][eye]["centration"]["far_pd"]) if self.near(eye) else want.pd
+        x = pd - was if pd is not None and was is not None else None
         y = want.height - height if height is not None and want.height is not None else None
         return x, y
 
@@ -185,7 +221,7 @@ class _Comparison:
             yield self._candidate(
                 "fit_prism_v", "prism_v", "Vertical prism from how the frame sits now", got.vertical,
                 f"The centres now lie {moved} of the eyes: {abs(got.vertical):.2f} Δ between the eyes.",
-                "Level the front, set the height again, look again before anything is made.",
+                "Level the front, bring it back to the height it was measured at, look again before anything is made.",
             )  # fmt: skip
         if known_x:
             yield self._candidate(
@@ -198,7 +234,8 @@ class _Comparison:
 
     def _made(self) -> Iterator[Candidate]:
         for eye in EYES:
-            got, want = self.readings.of(eye).power, self.ordered.of(eye).power
+            want = self.ordered.of(eye).power
+            got = power_found(self.ordered.of(eye), self.readings.of(eye))
             if got is not None and want is not None:
                 yield self._candidate(
                     f"made_{eye}", "power", f"{eye.capitalize()} lens: made against ordered", got.distance_from(want),
@@ -228,10 +265,10 @@ class _Comparison:
         if vertex is None:
             return
         for eye in EYES:
-            lens, written = self.lens(eye), self.document["lenses"][eye]["prescribed"]
-            if lens is None or written["sphere"] is None or written["balance"]:
+            lens, want = self.lens(eye), self.meant(eye)
+            if lens is None or want is None:
                 continue
-            want = Power(float(written["sphere"]), float(written["cylinder"] or 0), float(written["axis"] or 180))
+            for_near = want.sphere != float(self.document["lenses"][eye]["prescribed"]["sphere"])
             got = effect_at_eye(
                 lens, pantoscopic=panto or 0.0, face_form=face or 0.0, index=self.index, eye=eye,
                 fitted_vertex_mm=vertex, tested_vertex_mm=tested,
@@ -241,8 +278,9 @@ class _Comparison:
             yield self._candidate(
                 f"at_eye_{eye}", "power", f"{eye.capitalize()} eye: what reaches it against the prescription",
                 got.distance_from(want),
-                f"{format_lens(lens)} at {vertex:g} mm, {tilt} and {wrap} acts as {format_lens(got)}; "
-                f"prescribed {format_lens(want)} at {tested:g} mm.",
+                f"{format_lens(lens)} at {vertex:g} mm, {tilt} and {wrap} acts as {format_lens(_as_written(got, lens))}; "
+                f"prescribed {format_lens(want)} at {tested:g} mm{' for near' if for_near else ''}."
+                + (" Centres lowered for the tilt make it less." if panto else ""),
                 "Set distance and tilt as they were measured; if they cannot be, order for how it is worn.",
             )  # fmt: skip
 
@@ -278,8 +316,8 @@ class _Comparison:
             return
         for eye in EYES:
             lens = self.lens(eye)
-            if lens is not None:
-                old = self.before.of(eye)
+            old = self.old(eye, lens) if lens is not None else None
+            if lens is not None and old is not None:
                 yield self._candidate(
                     f"change_{eye}", "change", f"{eye.capitalize()} eye: change from the pair before", lens.distance_from(old),
                     f"Before {format_lens(old)}, now {format_lens(lens)}.",
@@ -322,7 +360,12 @@ class _Comparison:
             seen[eye] = self._magnified(lenses.of(eye), vertex, front, self.readings.of(eye).centre_thickness)
         between = difference_percent(seen["right"], seen["left"])
         old = (
-            {eye: self._magnified(b.of(eye), b.vertex or vertex, None, None) for eye in EYES} if (b := self.before) else {}
+            {
+                eye: self._magnified(self.old(eye, lenses.of(eye)) or b.of(eye), b.vertex or vertex, None, None)
+                for eye in EYES
+            }
+            if (b := self.before)
+            else {}
         )
         borne = f" The pair before: {abs(difference_percent(old['right'], old['left'])):.1f} %." if old else ""
         yield self._candidate(
@@ -402,6 +445,11 @@ class _Comparison:
                 )  # fmt: skip
 
 
+def _as_written(power: Power, like: Power) -> Power:
+    """In the cylinder form of another, so that the two can be compared by eye."""
+    return power.in_form("plus") if like.cylinder > 0 else power
+
+
 def _number(text: str | None) -> float | None:
     return None if text is None else float(text)
 
@@ -413,7 +461,7 @@ def _percent(magnification: float) -> str:
 def _way(x: float | None, y: float | None) -> str:
     parts = []
     if x is not None:
-        parts.append(f"{format_mm(abs(x))} mm {'in' if x > 0 else 'out'}")
+        parts.append(f"{format_mm(abs(x))} mm" + (" in" if x > 0.05 else " out" if x < -0.05 else " aside"))
     if y is not None:
         parts.append(f"{format_mm(abs(y))} mm {'up' if y > 0 else 'down'}")
     return " and ".join(parts) or "not known"

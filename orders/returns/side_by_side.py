@@ -72,12 +72,16 @@ def side_by_side(document: Mapping[str, Any], readings: Readings, now: WornNow |
         for eye in EYES:
             want = getattr(ordered_lens(document, eye), name)
             seen = getattr(now, f"{eye}_{name}") if now else None
+            held = want
+            place = document["lenses"][eye]["centration"]
+            if name == "pd" and place["centred_for"] == "near":  # on the face it is measured looking far
+                held = None if place["far_pd"] is None else float(place["far_pd"])
             lines.append(
                 row(
                     f"{eye.capitalize()} {label if name == 'pd' else label.lower()}", "mm",
                     ordered=_mm(want), found=_mm(getattr(readings.of(eye), name)), face=_mm(seen),
                     old=_mm(before.place(eye, name)) if before else "",
-                    apart=None not in (want, seen) and abs(seen - want) >= APART_MM,
+                    apart=held is not None and seen is not None and abs(seen - held) >= APART_MM,
                 )
             )  # fmt: skip
     worn = document["as_worn"]

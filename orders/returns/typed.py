@@ -13,7 +13,7 @@ from orders.receipt.typed import ADD, POWERS, read_lenses
 from orders.returns.explain import Before, WornNow
 
 LENS_FIELDS = (
-    ("pd", "Middle of the nose to the pupil", "mm"),
+    ("pd", "Middle of the nose to the pupil, looking far", "mm"),
     ("height", "Height of the pupil now, above the lower box tangent", "mm"),
 )
 FACE_FIELDS = (

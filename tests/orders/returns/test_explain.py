@@ -111,6 +111,69 @@ def test_tilt_changes_the_power_as_martin_says():
     assert one(rows, "at_eye_right").size == pytest.approx(0.41, abs=0.03)
 
 
+def near_doc(sphere=0.5, add=2.0, **prescribed):
+    """A pair for near: +0.50 add +2.00 ordered as +2.50, centred by near PDs of 29.5 and 30 (far 31.5 and 32)."""
+    made = doc_of(ordered(sphere + add), ordered(sphere + add))
+    for eye in ("right", "left"):
+        made["lenses"][eye]["centration"]["centred_for"] = "near"
+        written = {"sphere": f"{sphere:.2f}", "addition": f"{add:.2f}", "near_sphere": None, "intermediate_addition": None}
+        made["lenses"][eye]["prescribed"] |= written | prescribed
+    return made
+
+
+@pytest.mark.parametrize("seen_as_near", [True, False])
+def test_a_pair_for_near_is_held_against_the_prescription_for_near(seen_as_near):
+    """+2.50 worn at 12 mm as tested is +0.50 and the addition of +2.00: nothing is wrong. Before, it was told as 2 D out."""
+    doc = near_doc()
+    for eye in ("right", "left"):
+        if not seen_as_near:  # no near PD on record: centred as for far, and known by its power alone
+            doc["lenses"][eye]["centration"] |= {"centred_for": "distance", "near_pd": None}
+    eyes = {"right_pd": 31.5, "left_pd": 32.0}  # the eyes are where they were, looking far
+    assert not {"at_eye_right", "at_eye_left", "fit_prism_h"} & codes(explain(doc, now=WornNow(vertex=12.0, **eyes)))
+    before = Before(right=Power(0.5), left=Power(0.5))  # a pair for the distance with the same prescription
+    assert not {"change_right", "size_change_right"} & codes(explain(doc, now=WornNow(vertex=12.0), before=before))
+    wide = one(explain(doc, now=WornNow(right_pd=35.5, left_pd=36.0)), "fit_prism_h")
+    assert wide.size == pytest.approx(2.0)  # 4 mm at +2.50 are 1 Δ base in for each eye
+
+
+def test_a_pair_for_between_is_held_against_the_addition_for_between():
+    """+0.50 with an addition of +2.00, half of which is usual between: +1.50 ordered, +2.50 or +0.50 it is not."""
+    doc = near_doc()
+    for eye in ("right", "left"):
+        doc["lenses"][eye]["ordered"]["sphere"] = "1.500"
+    assert "at_eye_right" not in codes(explain(doc, now=WornNow(vertex=12.0)))
+
+
+def test_a_distance_pair_that_is_off_is_not_taken_for_a_near_one():
+    """-2.00 prescribed with an addition, -2.50 ordered: half a dioptre too strong, which no addition explains."""
+    doc = doc_of(ordered(-2.5), ordered(-2.5))
+    for eye in ("right", "left"):
+        doc["lenses"][eye]["prescribed"] |= {
+            "sphere": "-2.00",
+            "addition": "2.00",
+            "near_sphere": None,
+            "intermediate_addition": None,
+        }
+    assert one(explain(doc, now=WornNow(vertex=12.0)), "at_eye_right").size == pytest.approx(0.5)
+
+
+def test_an_ordered_cylinder_that_was_not_read_is_not_nil():
+    doc = doc_of(ordered(-2.0, -1.5, 90.0), ordered(-2.0, -1.5, 90.0))
+    rows = explain(doc, readings=Readings(right=LensReading(sphere=-2.0), left=LensReading(sphere=-2.0)))
+    assert "made_right" not in codes(rows)
+
+
+def test_what_fits_the_complaint_comes_first_among_what_is_large():
+    """-6.00 with both eyes 3 mm further out than measured: 1.8 Δ base out each (Prentice). Coloured edges are larger against what is
+    noticed, and double vision is not their doing."""
+    doc = doc_of(ordered(-6.0), ordered(-6.0))
+    rows = explain(doc, now=WornNow(right_pd=34.5, left_pd=35.0), complaints=("double",))
+    assert one(rows, "fit_prism_h").size == pytest.approx(3.6)
+    assert "base out" in one(rows, "fit_prism_h").figures
+    assert one(rows, "chromatic_right").ratio > one(rows, "fit_prism_h").ratio > 1
+    assert rows[0].code == "fit_prism_h"
+
+
 def test_reading_prism_of_unequal_lenses():
     """R +1.00 L +3.00: 2 Δ at 10 mm below the centres (McCarthy)."""
     rows = explain(doc_of(ordered(1.0), ordered(3.0)))
