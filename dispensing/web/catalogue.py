@@ -6,8 +6,6 @@ from functools import lru_cache, partial
 from typing import Any
 
 from django import forms
-from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -32,6 +30,7 @@ from dispensing.web.catalogue_parts import (
     form_page,
     listed,
     managers_only,
+    retiring,
     say,
     shown_value,
     with_code,
@@ -39,7 +38,7 @@ from dispensing.web.catalogue_parts import (
 )
 from dispensing.web.lens_designs import lens_of_address
 from practice import access
-from practice.errors import Invalid, NotAllowed
+from practice.errors import Invalid
 from practice.web.fields import Field
 from practice.web.forms import Read, fields_of, show_errors
 from practice.words import line
@@ -248,17 +247,9 @@ def change_frame(request: HttpRequest, code: str) -> HttpResponse:
 @require_POST
 def retire(request: HttpRequest, kind: str, code: str) -> HttpResponse:
     item = frame_of_address(request, code) if kind == "frame" else lens_of_address(request, code)
-    try:
-        if request.POST.get("deed") == "bring back":
-            catalogue.bring_back(actor=request.user, item=item)  # type: ignore[arg-type]
-            messages.success(request, f"{item} can be chosen again.")
-        else:
-            catalogue.retire(actor=request.user, item=item, reason=request.POST.get("reason", "")[:400])  # type: ignore[arg-type]
-            messages.success(request, f"{item} is retired: it can no longer be chosen. What was dispensed stays as it is.")
-    except NotAllowed as problem:
-        raise PermissionDenied(problem.message) from problem
-    except Invalid as problem:
-        messages.error(request, " ".join(problem.errors.values()))
+    retiring(
+        request, item, retire=partial(catalogue.retire, item=item), bring_back=partial(catalogue.bring_back, item=item)
+    )
     return redirect(f"dispensing:{kind}", item.code)
 
 

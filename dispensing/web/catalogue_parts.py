@@ -122,3 +122,20 @@ def form_back_to(
 def managers_only(request: HttpRequest) -> None:
     if not catalogue.may_change(request.user):  # type: ignore[arg-type]
         raise PermissionDenied("Only a manager of this group can change its catalogues.")
+
+
+def retiring(request: HttpRequest, item: Any, *, retire: Callable[..., None], bring_back: Callable[..., None]) -> bool:
+    """The deed of `catalogue_retire.html`, said in a message. False where it was refused; raises PermissionDenied."""
+    try:
+        if request.POST.get("deed") == "bring back":
+            bring_back(actor=request.user)
+            messages.success(request, f"{item} can be chosen again.")
+        else:
+            retire(actor=request.user, reason=request.POST.get("reason", "")[:400])
+            messages.success(request, f"{item} is retired: it can no longer be chosen. What was dispensed stays as it is.")
+    except NotAllowed as problem:
+        raise PermissionDenied(problem.message) from problem
+    except Invalid as problem:
+        messages.error(request, " ".join(problem.errors.values()))
+        return False
+    return True

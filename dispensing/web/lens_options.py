@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import path, reverse
@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 from dispensing import catalogue, lens_options
 from dispensing.imports import cells
 from dispensing.models import LensMaterial, LensOption
-from dispensing.web.catalogue_parts import form_back_to, managers_only, with_code
+from dispensing.web.catalogue_parts import form_back_to, managers_only, retiring, with_code
 from dispensing.web.lens_designs import LensForm, lens_of_address
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed
@@ -153,22 +153,10 @@ def change_option(request: HttpRequest, code: str, material: str) -> HttpRespons
 @require_POST
 def retire_option(request: HttpRequest, code: str, material: str) -> HttpResponse:
     option = _option(request, code, material)
-    try:
-        if request.POST.get("deed") == "bring back":
-            lens_options.bring_option_back(actor=request.user, option=option)  # type: ignore[arg-type]
-            messages.success(request, f"{option} can be chosen again.")
-        else:
-            reason = request.POST.get("reason", "")[:400]
-            lens_options.retire_option(actor=request.user, option=option, reason=reason)  # type: ignore[arg-type]
-            messages.success(
-                request, f"{option} is retired: it can no longer be chosen. What was dispensed stays as it is."
-            )
-    except NotAllowed as problem:
-        raise PermissionDenied(problem.message) from problem
-    except Invalid as problem:
-        messages.error(request, " ".join(problem.errors.values()))
-        return redirect("dispensing:change_option", option.lens.code, option.material.code)
-    return redirect("dispensing:lens", option.lens.code)
+    retire, back = (partial(deed, option=option) for deed in (lens_options.retire_option, lens_options.bring_option_back))
+    if retiring(request, option, retire=retire, bring_back=back):
+        return redirect("dispensing:lens", option.lens.code)
+    return redirect("dispensing:change_option", option.lens.code, option.material.code)
 
 
 urlpatterns = [

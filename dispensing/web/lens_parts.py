@@ -10,7 +10,6 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db.models import Count, F, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -22,7 +21,7 @@ from dispensing import catalogue, lens_parts
 from dispensing.catalogue_history import history_of
 from dispensing.models import CatalogueLens, LensMaterial, Treatment
 from dispensing.optics.notation import parse_figure
-from dispensing.web.catalogue_parts import form_back_to, managers_only, shown_value, with_code
+from dispensing.web.catalogue_parts import form_back_to, managers_only, retiring, shown_value, with_code
 from practice import access
 from practice.errors import Conflict, Invalid, NotAllowed
 from practice.web.fields import Field
@@ -249,20 +248,10 @@ def _beside(part: Part, item: Any) -> dict[str, Any]:
 @require_POST
 def retire_treatment(request: HttpRequest, code: str) -> HttpResponse:
     item = _of_address(request, TREATMENTS, code)
-    try:
-        if request.POST.get("deed") == "bring back":
-            lens_parts.bring_treatment_back(actor=request.user, item=item)  # type: ignore[arg-type]
-            messages.success(request, f"{item} can be chosen again.")
-        else:
-            reason = request.POST.get("reason", "")[:400]
-            lens_parts.retire_treatment(actor=request.user, item=item, reason=reason)  # type: ignore[arg-type]
-            messages.success(request, f"{item} is retired: it can no longer be chosen. What was dispensed stays as it is.")
-    except NotAllowed as problem:
-        raise PermissionDenied(problem.message) from problem
-    except Invalid as problem:
-        messages.error(request, " ".join(problem.errors.values()))
-        return redirect("dispensing:change_treatment", item.code)
-    return redirect(TREATMENTS.back)
+    retire, back = (partial(deed, item=item) for deed in (lens_parts.retire_treatment, lens_parts.bring_treatment_back))
+    if retiring(request, item, retire=retire, bring_back=back):
+        return redirect(TREATMENTS.back)
+    return redirect("dispensing:change_treatment", item.code)
 
 
 urlpatterns = [  # the lists end without a stroke: with one they would hide a design of that code
