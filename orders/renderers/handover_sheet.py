@@ -42,6 +42,13 @@ class _Handover:
             made_at=on,
         )  # fmt: skip
         self.y = 0.0
+        words = " · ".join(t for t in (branch["name"], branch["address"].replace("\n", ", "), branch["phone"]) if t)
+        if by:
+            words += f" · handed over by {by}"
+        self.foot_size = max(9.0, size * 0.75)
+        # as many lines as it needs: a long address takes from the page, not from the size of the type
+        self.foot = wrap(words, RIGHT - LEFT, self.foot_size)
+        self.bottom = BOTTOM + min(0.0, FOOT - len(self.foot) * leading(self.foot_size))
 
     def draw(self) -> bytes:
         sheet, size = self.sheet, self.size
@@ -114,19 +121,12 @@ class _Handover:
             self._words(f"Prescription of {day(written)}", size=size)
 
     def _room(self, needed: float) -> None:
-        if self.y + needed > BOTTOM - 4.0:
+        if self.y + needed > self.bottom - 4.0:
             self._foot()
             self.sheet.next_page()
             self.y = 24.0
 
     def _foot(self) -> None:
-        b = self.branch
-        words = " · ".join(t for t in (b["name"], b["address"].replace("\n", ", "), b["phone"]) if t)
-        if self.by:
-            words += f" · handed over by {self.by}"
-        self.sheet.rule(LEFT, BOTTOM, RIGHT, BOTTOM)
-        size = max(9.0, self.size * 0.75)
-        while len(lines := wrap(words, RIGHT - LEFT, size)) * leading(size) > FOOT and size > 5.0:
-            size -= 0.5  # smaller rather than without the telephone number
+        self.sheet.rule(LEFT, self.bottom, RIGHT, self.bottom)
         with self.sheet.element("P"):
-            self.sheet.lines(LEFT, BOTTOM + leading(size), lines, size=size)
+            self.sheet.lines(LEFT, self.bottom + leading(self.foot_size), self.foot, size=self.foot_size)

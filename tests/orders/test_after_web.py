@@ -235,6 +235,8 @@ def test_the_foot_of_the_clients_sheet_loses_nothing(large):
         words = pdf.pages[-1].extract_words()
         said = " ".join(w["text"] for w in words)
         assert max(w["bottom"] for w in words) < pdf.pages[-1].height - 10
+        sizes = {round(c["size"], 1) for c in pdf.pages[-1].chars}
+    assert min(sizes) >= (13.5 if large else 9.0)  # it wraps; it does not shrink
     assert "+44 1632 960 147" in said
     assert "dispensing optician" in said
     assert "5 Long Quay" in said
