@@ -25,6 +25,32 @@ def of_pd_error(v: View, eye: Eye, off_mm: float, *, too_far_out: bool | None = 
     return " ".join(part for part in (text, _position(v, off_mm)) if part)
 
 
+def of_pds_exchanged(v: View, apart_mm: float) -> str:
+    """What it does when the PDs of both eyes, this far apart, change places: both lenses go the same way, so that like powers cancel."""
+    words = f"Both lenses would sit {mm(abs(apart_mm))} off, towards one side of the face"
+    right, left = v.powers["right"], v.powers["left"]
+    if right is None or left is None:
+        return words + "."
+    between = abs(right.horizontal - left.horizontal) * abs(apart_mm) / 10
+    tolerance = v.figures.prism_tolerance_h
+    text = f"{words}: {between:.2f} Δ between the eyes with these lenses"
+    text += f"; tolerance {tolerance:.2f} Δ for the pair." if tolerance is not None else "."
+    return " ".join(part for part in (text, _position(v, apart_mm)) if part)
+
+
+def of_heights_exchanged(v: View, apart_mm: float) -> str:
+    """The same for heights: one lens goes up and the other down, so that like powers add."""
+    words = f"One lens would sit {mm(abs(apart_mm))} too high and the other as much too low"
+    right, left = v.powers["right"], v.powers["left"]
+    if right is None or left is None:
+        return words + "."
+    between = abs(right.vertical + left.vertical) * abs(apart_mm) / 10
+    tolerance = v.figures.prism_tolerance_v
+    text = f"{words}: {between:.2f} Δ vertically between the eyes with these lenses"
+    text += f"; tolerance {tolerance:.2f} Δ for the pair." if tolerance is not None else "."
+    return " ".join(part for part in (text, _position(v, apart_mm)) if part)
+
+
 def of_height_error(v: View, eye: Eye, off_mm: float) -> str:
     """Vertical prism from an error of height, and where it puts the reading area."""
     per_mm = v.figures.of(eye).prism_per_mm_v

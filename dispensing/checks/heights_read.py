@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dispensing.case import EYES, MULTIFOCAL, SEGMENTED, Eye
-from dispensing.checks.consequence import of_height_error
+from dispensing.checks.consequence import of_height_error, of_heights_exchanged
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.heights import _BOXING
 from dispensing.checks.registry import check
@@ -80,7 +80,7 @@ def exchanged(v: View, found: Finder) -> Iterator[Finding]:
             "measurements.right.height",
             "measurements.left.height",
             seen=(("Right height", right, "mm"), ("Left height", left, "mm")),
-            consequence=of_height_error(v, "right", right - left),
+            consequence=of_heights_exchanged(v, right - left),
             resolution=f"Right {mm(left)}, left {mm(right)}?",
         )
 

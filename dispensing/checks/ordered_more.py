@@ -33,7 +33,7 @@ from dispensing.figures import near_only
 )
 def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     """Why: prism changes only by a small compensation, or by equal base down in both lenses for thinning.
-    Fires: prescribed 2 Δ out, ordered 2 Δ in.
+    Fires: prescribed 2 Δ out, ordered 2 Δ in; 1.25 Δ down in both lenses of a single-vision pair, or up in both of a progressive one.
     Silent: ordered as prescribed; 1 Δ down in both lenses of a progressive pair.
     """
     rx = v.rx
@@ -44,10 +44,14 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     off: dict[str, tuple[float, float]] = {}
     for eye in EYES:
         order, lens = orders[eye], rx.of(eye)
-        if order is None or lens.prism_in is None or lens.prism_up is None:
-            return
-        off[eye] = (order.prism_in - lens.prism_in, order.prism_up - lens.prism_up)
-    thinning = abs(off["right"][1] - off["left"][1]) <= limit
+        if lens.prism_in is None or lens.prism_up is None:
+            return  # its base is missing, which is found elsewhere
+        # an eye for which nothing is stated is ordered as prescribed
+        off[eye] = (0.0, 0.0) if order is None else (order.prism_in - lens.prism_in, order.prism_up - lens.prism_up)
+    down = [-off[eye][1] for eye in EYES]
+    most = v.limit["thinning.most"] * max((lens.add or 0.0 for _, lens, _ in v.lenses()), default=0.0)
+    thinning = v.family == "progressive" and abs(down[0] - down[1]) <= limit and 0 <= min(down) <= max(down) <= most + limit
+    pair = {"h": off["right"][0] + off["left"][0], "v": off["right"][1] - off["left"][1]}
     for eye in EYES:
         order, lens = orders[eye], rx.of(eye)
         if order is None:
@@ -66,7 +70,7 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
                 seen=((f"{eye_word(eye)} ordered", word(given), ""), (f"{eye_word(eye)} prescribed", word(wanted), "")),
                 limit=f"within {limit:.2f} Δ",
                 severity="stop" if reversed_ or v.case.lens.compensation != "maker" else "confirm",
-                consequence=f"The pair would be {abs(gone):.2f} Δ out.",
+                consequence=f"The eye would be {abs(gone):.2f} Δ out, the pair {abs(pair[name]):.2f} Δ.",
                 resolution=f"{word(wanted)}." if reversed_ else "Order the prescribed prism, or record what changed it.",
             )
 

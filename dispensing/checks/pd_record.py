@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dispensing.case import EYES, MULTIFOCAL, Eye
-from dispensing.checks.consequence import of_pd_error
+from dispensing.checks.consequence import of_pd_error, of_pds_exchanged
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.pd import _MOST_MONOCULAR, _REPEAT, _binocular
 from dispensing.checks.registry import check
@@ -68,7 +68,7 @@ def swapped(v: View, found: Finder) -> Iterator[Finding]:
                     ("Right before", r0, "mm"),
                     ("Left before", l0, "mm"),
                 ),
-                consequence=of_pd_error(v, "right", off, too_far_out=right > left),
+                consequence=of_pds_exchanged(v, off),
                 resolution=f"Right {mm(left)}, left {mm(right)}?",
                 severity="stop" if severity == "stop" else "confirm",
             )

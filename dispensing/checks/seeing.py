@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import atan2, degrees
 
 from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
 from dispensing.checks.findings import Finder, Finding, Severity
@@ -81,11 +82,17 @@ def imbalance(v: View, found: Finder) -> Iterator[Finding]:
 
 
 def _against_imbalance(v: View, size: float, near_pair: bool) -> str:
-    if near_pair or v.family not in MULTIFOCAL:
+    if near_pair:
         comfort = v.limit["imbalance.note"]
         lower = 10 * (1 - comfort / size)
         return (
             f"Optical centres {mm(lower)} below the pupil leave {comfort:.1f} Δ at the reading level; at 10 mm below, none."
+        )
+    if v.family not in MULTIFOCAL:
+        # what lowered centres take away where one reads they bring where one looks far
+        return (
+            f"A pair of its own for near, with its centres lowered. In this pair centres 5 mm below the pupil would leave {size / 2:.1f} Δ "
+            f"where one reads, and make as much where one looks far."
         )
     weaker = min(EYES, key=lambda eye: v.figures.of(eye).vertical_power or 0.0)
     text = f"Slab-off of about {size:.1f} Δ on the {weaker} lens (the less plus or more minus one)"
@@ -237,7 +244,7 @@ def near_low(v: View, found: Finder) -> Iterator[Finding]:
         and v.design.corridor_mm > 17
     ):
         yield found(
-            f"A corridor of {mm(v.design.corridor_mm)}: the eye turns about {v.design.corridor_mm / 27 * 57.3:.0f}° down to read.",
+            f"A corridor of {mm(v.design.corridor_mm)}: the eye turns about {degrees(atan2(v.design.corridor_mm, 27)):.0f}° down to read.",
             "lens.design",
             seen=(("Corridor", v.design.corridor_mm, "mm"),),
             limit="17 mm",

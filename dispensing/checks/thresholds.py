@@ -139,6 +139,7 @@ _ALL = (
     Threshold("weight.note", 40.0, "g", "both lenses together", _TEACHING, CP, 20, 80),
     Threshold("compensation.ask", 0.125, "D", "mean power error left by compensation", "the ISO 21987:2017 power tolerance up to 9 D", "derived", 0.12, 0.5),
     Threshold("compensation.tilt", 12.0, "°", "tilt as worn up to which a power is ordered as prescribed and the centres lowered", "pantoscopic angle 8 to 12° usual, centres lowered 1 mm for 2°; dispensing teaching", CP, 8, 20),
+    Threshold("compensation.face_form", 8.0, "°", "face form as worn up to which a power is ordered as prescribed: lowered centres do nothing for it", "dress fronts 0 to 8°, compensation customary from 10 to 15°; dispensing teaching", CP, 5, 15),
     Threshold("ordered.far", 2.0, "D", "maker's stated power against the prescription", "derived from tilt and vertex compensation of usual powers", "derived", 1, 4),
     Threshold("thinning.most", 1.0, "", "prism thinning as a part of the addition", "0.6 to 0.67 of the addition is usual", CP, 0.7, 1.2),
     Threshold("tint.road", 8.0, "%", "luminous transmittance up to which a tint is not for the road", "ISO 12312-1:2013 category 4; ISO 8980-3", "standard"),
@@ -148,10 +149,16 @@ _ALL = (
 
 THRESHOLDS: Mapping[str, Threshold] = MappingProxyType({t.name: t for t in _ALL})
 DEFAULTS: Mapping[str, float] = MappingProxyType({t.name: t.value for t in _ALL})
-EDITION = "2026-11d"  # grows when a value or source changes; kept with every signed dispense
-# What this edition changed, as it was in the one before: what is not yet in work is judged again with both.
+EDITION = "2026-11e"  # grows when a value or source changes; kept with every signed dispense
+# What the editions since the last release changed, as it was in that: what is not yet in work is judged again with both.
 BEFORE_THIS_EDITION: Mapping[str, float] = MappingProxyType(
-    {"height.rim_share": 0.75, "height.rim_share_known": 0.5, "segment.above_middle": 1.0, "compensation.tilt": 0.0}
+    {
+        "height.rim_share": 0.75,
+        "height.rim_share_known": 0.5,
+        "segment.above_middle": 1.0,
+        "compensation.tilt": 0.0,
+        "compensation.face_form": 15.0,
+    }
 )
 
 

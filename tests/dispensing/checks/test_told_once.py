@@ -209,3 +209,45 @@ def test_a_frame_closer_than_the_eyes_wants_a_wider_one():
 def test_a_prism_beyond_what_is_made_is_split_by_direction(prism, words):
     (one,) = [f for f in said(SINGLE, **prism) if f.check == "lens.prism-range"]
     assert one.resolution == words
+
+
+def consequence(base, check, **changes):
+    case = changed(base, changes)
+    return next(f for f in assess(case, compute(case)) if f.check == check)
+
+
+@pytest.mark.parametrize(
+    ("right", "left", "between"),
+    [
+        (-6.0, -6.0, "0.00"),  # both lenses 3 mm towards one side: 1.8 base out and 1.8 base in, which cancel
+        (-6.0, -2.0, "1.20"),  # 1.8 one way and 0.6 the other
+        (3.0, -3.0, "1.80"),  # 0.9 out and 0.9 out
+    ],
+)
+def test_exchanged_pds_are_told_by_what_the_pair_does(right, left, between):
+    """Prentice for each lens with the sign of its shift: base in = - F e / 10 for a lens e mm too far out, and both added."""
+    errors = {"right": 3.0, "left": -3.0}
+    pair = sum(-power * errors[eye] / 10 for eye, power in (("right", right), ("left", left)))
+    assert f"{abs(pair):.2f}" == between
+    plain = {f"{e}.{n}": None for e in "RL" for n in ("cylinder", "axis")}
+    eyes = {"m.R.far_pd": 33.0, "m.L.far_pd": 30.0, "m.binocular_far_pd": None, "earlier": (before(pd=(30.0, 33.0)),)}
+    one = consequence(SINGLE, "pd.swapped", **{"R.sphere": right, "L.sphere": left, **plain, **eyes, "m.readings": ()})
+    assert f"{between} Δ between the eyes" in one.consequence
+
+
+def test_exchanged_heights_are_told_by_what_the_pair_does():
+    """-6.00 in both, 2 mm: 1.2 Δ down before one eye and 1.2 up before the other, 2.4 between them."""
+    eyes = {"m.R.height": 22.0, "m.L.height": 20.0, "R.cylinder": None, "R.axis": None, "L.cylinder": None, "L.axis": None}
+    read = (reading("height", "right", 20.0), reading("height", "left", 22.0))
+    one = consequence(PROGRESSIVE, "height.exchanged", **{"R.sphere": -6.0, "L.sphere": -6.0, **eyes, "m.readings": read})
+    assert "2.40 Δ vertically between the eyes" in one.consequence
+
+
+def test_lowered_centres_are_no_answer_in_a_pair_that_is_looked_far_through():
+    """R -1.00 L -4.50: 3.5 Δ 10 mm down. Centres 7 mm lower would leave 1 Δ there and make 2.5 Δ straight ahead."""
+    unlike = {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None, "L.cylinder": None, "R.add": None, "L.add": None}
+    far = consequence(SINGLE, "seeing.imbalance", **unlike, **{"n.uses": ("all_round", "near")})
+    assert far.resolution.startswith("A pair of its own for near")
+    assert "would leave 1.8 Δ where one reads, and make as much where one looks far" in far.resolution
+    near = consequence(SINGLE, "seeing.imbalance", **unlike, **{"n.uses": ("near",)})
+    assert near.resolution.startswith("Optical centres 7.1 mm below the pupil leave 1.0 Δ")

@@ -9,6 +9,7 @@ from tests.dispensing.checks.build import BASES, GLASS, HARD_RESIN, RESIN, TODAY
 
 Row = tuple[str | None, str, dict[str, Any]]
 UNTRACED = {"f.outline": ()}
+PROGRESSIVE_OF_2 = {"d.family": "progressive", "R.add": 2.0, "L.add": 2.0}
 MOVED = {
     "R.sphere": -10.0,
     "R.cylinder": None,
@@ -356,6 +357,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "the same with a steep tilt", {"R.sphere": -9.0, "L.sphere": -9.0, "fit.pantoscopic_deg": 14.0}),
         ("confirm", "-6 as prescribed in a wrap", {"R.sphere": -6.0, "L.sphere": -6.0, "fit.face_form_deg": 18.0}),
         ("confirm", "an ordinary tilt, and another vertex distance", {"R.sphere": -10.0, "L.sphere": -10.0, "fit.vertex_mm": 15.0}),
+        ("confirm", "-9 with the same tilt sideways, which lowered centres do not answer", {"R.sphere": -9.0, "L.sphere": -9.0, "fit.pantoscopic_deg": 0.0, "fit.face_form_deg": 11.0}),
+        (None, "-9 in an ordinary front", {"R.sphere": -9.0, "L.sphere": -9.0, "fit.pantoscopic_deg": 8.0, "fit.face_form_deg": 8.0}),
         (None, "-2", {"fit.vertex_mm": 15.0}),
         (None, "for the vertex distance, without the tilt", {**MOVED, "fit.pantoscopic_deg": 20.0, **both(TO_ORDER)}),
         ("confirm", "in hundredths, and neither with the tilt nor without", {**MOVED, "fit.pantoscopic_deg": 20.0, **both(ordered(-10.41))}),
@@ -375,7 +378,11 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "maker's, far off", {"R.prism_h": 2.0, "R.base_h": "out", **both(ordered(-2.0, -0.5, 90.0)), "lens.compensation": "maker"}),
         (None, "as prescribed", {"R.prism_h": 2.0, "R.base_h": "out", "lens.ordered_right": ordered(-2.0, -0.5, 90.0, prism_in=-2.0),
                                  "lens.ordered_left": ordered(-2.25, -0.75, 85.0)}),
-        (None, "thinning in both", both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25))),
+        ("stop", "stated for the right eye alone, reversed", {"R.prism_h": 2.0, "R.base_h": "out", "lens.ordered_right": ordered(-2.0, -0.5, 90.0, prism_in=2.0)}),
+        (None, "thinning in both", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25)), **PROGRESSIVE_OF_2}),
+        ("stop", "down in both of a single-vision pair", both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25))),
+        ("stop", "up in both of a progressive pair", {**both(ordered(-2.0, -0.5, 90.0, prism_up=1.25)), **PROGRESSIVE_OF_2}),
+        ("stop", "down in both, by more than the addition", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-2.5)), **PROGRESSIVE_OF_2}),
         (None, "nothing stated", {"R.prism_h": 2.0, "R.base_h": "out"}),
     ]),
     "ordered.add": ("progressive", [
