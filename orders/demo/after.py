@@ -13,6 +13,7 @@ from orders.handover.gather import person_of
 from orders.handover.points import FIT, advice_for, cautions_for
 from orders.models import Order
 from orders.receipt.points import points_for
+from orders.receipt.verdict import near_reference, ordered_lens
 from practice.models import Staff
 
 STEPS = ("received", "rejected", "passed", "collected", "came_back", "adjusted")
@@ -27,7 +28,8 @@ def readings(document: Mapping[str, Any], off: Mapping[str, Any]) -> dict[str, s
         o = document["lenses"][eye]["ordered"]
         if o is None:
             continue
-        found[f"{eye}.sphere"] = f"{float(o['sphere']) + off.get(f'{eye}.sphere', 0.0):.2f}"
+        more = near_reference(document, ordered_lens(document, eye))
+        found[f"{eye}.sphere"] = f"{float(o['sphere']) + more + off.get(f'{eye}.sphere', 0.0):.2f}"
         if o["axis"]:
             found[f"{eye}.cylinder"] = f"{float(o['cylinder']) + off.get(f'{eye}.cylinder', 0.0):.2f}"
             found[f"{eye}.axis"] = f"{axis_in_scale(float(o['axis']) + off.get(f'{eye}.axis', 0.0)):g}"

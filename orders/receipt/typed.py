@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -60,7 +60,12 @@ POWERS = (
     Entry("cylinder", "Cylinder", "D", n.parse_cylinder, n.format_power, "Either form; DS for none."),
     Entry("axis", "Axis", "", n.parse_axis, n.format_axis),
 )
-ADD = Entry("add", "Addition", "D", lambda t: n.parse_power(t, low=Decimal(0), high=Decimal(20)), n.format_power)
+ADD = Entry(
+    "add", "Addition", "D", lambda t: n.parse_power(t, low=Decimal(0), high=Decimal(20)), n.format_power,
+    "Near less distance, both read with the side that carries it against the stop, unless the maker says otherwise.",
+)  # fmt: skip
+NEAR_POINT = "Of a degressive lens read at its near point, which is its primary reference point."
+PRISM_POINT = "At the prism reference point, midway between the permanent marks: "
 PRISM = (
     Entry("prism_in", "Prism, horizontal", "Δ", _prism("in", "out"), _prism_words("in", "out"), "0.5 in, 1 out, 0."),
     Entry("prism_up", "Prism, vertical", "Δ", _prism("up", "down"), _prism_words("up", "down"), "0.25 up, 1 down, 0."),
@@ -88,11 +93,17 @@ def entries_for(document: Mapping[str, Any]) -> tuple[Entry, ...]:
             places.append(Entry("segment_width", "Segment width", "mm", _mm(90), n.format_mm))
         if design["segment_depth"]:
             places.append(Entry("segment_depth", "Segment depth", "mm", _mm(90), n.format_mm))
+    powers: tuple[Entry, ...] = POWERS
+    prism: tuple[Entry, ...] = PRISM
+    if family == "degressive":
+        powers = (replace(POWERS[0], label="Sphere at the near point", help=NEAR_POINT), *POWERS[1:])
+    if power_variation:
+        prism = tuple(replace(entry, help=PRISM_POINT + entry.help) for entry in PRISM)
     has_add = any((document["lenses"][eye]["ordered"] or {}).get("addition") for eye in EYES)
     return (
-        *POWERS,
+        *powers,
         *((ADD,) if has_add else ()),
-        *PRISM,
+        *prism,
         *places,
         *((TILT,) if segmented or power_variation else ()),
         *THICKNESS,

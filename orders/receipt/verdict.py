@@ -183,6 +183,28 @@ def ordered_lens(document: Mapping[str, Any], eye: Eye) -> OrderedLens:
     )
 
 
+def near_reference(document: Mapping[str, Any], want: OrderedLens) -> float:
+    """What the power at the primary reference point has over the ordered sphere, D: that of a degressive lens is its near point
+    (ISO 13666:2019 and ISO 21987:2017, by a summary of the revisions), where the addition is whole."""
+    return (want.add or 0.0) if document["lens"]["design"]["family"] == "degressive" else 0.0
+
+
+def to_be_found(document: Mapping[str, Any], eye: Eye) -> OrderedLens:
+    """The lens as it has to be found: the ordered power, raised to that of the near point for a degressive lens."""
+    want = ordered_lens(document, eye)
+    more = near_reference(document, want)
+    if not more or want.power is None:
+        return want
+    return replace(want, power=Power(want.power.sphere + more, want.power.cylinder, want.power.axis))
+
+
+def found_as_ordered(document: Mapping[str, Any], eye: Eye, read: LensReading) -> Power | None:
+    """What was measured, as the order states powers: a degressive lens was read at its near point. None while it was not measured."""
+    want = ordered_lens(document, eye)
+    got, more = power_found(want, read), near_reference(document, want)
+    return got if got is None or not more else Power(got.sphere - more, got.cylinder, got.axis)
+
+
 def _number(text: str | None) -> float | None:
     return None if text is None else float(text)
 
@@ -195,7 +217,7 @@ def judge(document: Mapping[str, Any], readings: Readings, *, feed: Feed = "weak
     standard: Standard = document["tolerance_standard"]
     kind = kind_of(document)
     degressive = document["lens"]["design"]["family"] == "degressive"
-    ordered = Pair(ordered_lens(document, "right"), ordered_lens(document, "left"))
+    ordered = Pair(to_be_found(document, "right"), to_be_found(document, "left"))
     places = PLACES[standard]
     rows: list[Judged] = []
     for eye in EYES:
@@ -254,7 +276,8 @@ def _lens(
         ("power_high", "principal power, more plus", high, found_high),
         ("power_low", "principal power, more minus", low, found_low),
     ):
-        yield _held(name, eye, label, "D", one, other, allowed.principal, required=True, source=source)
+        at = "at the near point: the ordered power and the addition" if degressive and want.add else ""
+        yield _held(name, eye, label, "D", one, other, allowed.principal, required=True, basis=at, source=source)
     yield _held(
         "cylinder", eye, "cylinder", "D", abs(want.power.cylinder), abs(got.cylinder) if got else None, allowed.cylinder,
         required=True, basis="size, whichever the form", source=source,

@@ -24,7 +24,7 @@ from dispensing.optics.prism import Prism, net, prism_at, prism_from_decentratio
 from dispensing.optics.thickness import base_curve
 from dispensing.optics.tilt import effect_at_eye
 from dispensing.optics.vertex import curve_in_index
-from orders.receipt.verdict import OrderedLens, Readings, coupled, ordered_lens, power_found
+from orders.receipt.verdict import OrderedLens, Readings, coupled, found_as_ordered, ordered_lens
 from orders.returns.noticed import EXPLAINS, NOTICED
 
 LEAST = 0.2  # of what is noticed: less is not worth a line
@@ -147,7 +147,10 @@ class _Comparison:
 
     def lens(self, eye: Eye) -> Power | None:
         """The lens as it was measured on receipt, else as ordered. An ordered cylinder that was not read is not nil."""
-        return power_found(self.ordered.of(eye), self.readings.of(eye)) or self.ordered.of(eye).power
+        return self.found(eye) or self.ordered.of(eye).power
+
+    def found(self, eye: Eye) -> Power | None:
+        return found_as_ordered(self.document, eye, self.readings.of(eye))
 
     def meant(self, eye: Eye) -> Power | None:
         """The prescribed power that this lens is to have: the near one, where a single-vision lens was ordered for near."""
@@ -235,7 +238,7 @@ class _Comparison:
     def _made(self) -> Iterator[Candidate]:
         for eye in EYES:
             want = self.ordered.of(eye).power
-            got = power_found(self.ordered.of(eye), self.readings.of(eye))
+            got = self.found(eye)
             if got is not None and want is not None:
                 yield self._candidate(
                     f"made_{eye}", "power", f"{eye.capitalize()} lens: made against ordered", got.distance_from(want),

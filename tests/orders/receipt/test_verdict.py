@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from dispensing.optics.power import Power
 from dispensing.optics.prism import prism_from_decentration
 from dispensing.optics.tolerance import judge_power
-from orders.receipt.verdict import LensReading, Readings, from_json, judge, to_json
+from orders.receipt.typed import entries_for
+from orders.receipt.verdict import LensReading, Readings, found_as_ordered, from_json, judge, to_json
 from tests.orders.receipt.pairs import document, exact, ordered
 
 ISO, ANSI = "ISO 21987:2017", "ANSI Z80.1"
@@ -165,6 +166,25 @@ def test_addition(standard, family, add, allowed):
     doc = document(lens, lens, family=family, standard=standard)
     for off, fine in ((allowed, True), (-allowed, True), (allowed + 0.01, False), (-allowed - 0.01, False)):
         assert judged_with(doc, "add", add=add + off).within is fine
+
+
+def test_a_degressive_lens_is_read_at_its_near_point():
+    """+0.50 with an addition of +1.75: +2.25 at the near point, the primary reference point of a degressive lens (ISO 13666:2019). The
+    +1.00 at its fitting cross is neither the order nor a fault."""
+    lens = ordered(0.5, 0.0, None, 1.75)
+    doc = document(lens, lens, family="degressive")
+    at_near = judge(doc, exact(doc, right={"sphere": 2.25}, left={"sphere": 2.25}))
+    assert at_near.outcome == "within"
+    assert at_near.one("power_high", "right").ordered == pytest.approx(2.25)
+    for wrong in (0.5, 1.0, 2.38):
+        assert (
+            judge(doc, exact(doc, right={"sphere": wrong}, left={"sphere": 2.25})).one("power_high", "right").within
+            is False
+        )
+    assert next(e.label for e in entries_for(doc)) == "Sphere at the near point"
+    # what was read there is held against the prescription as the order states it
+    found = found_as_ordered(doc, "right", LensReading(sphere=2.25))
+    assert (found.sphere, found.cylinder) == (0.5, 0.0)
 
 
 def test_the_variation_of_a_degressive_lens_is_not_verified():
