@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import atan2, degrees, hypot
 
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.frame import _SIZES
@@ -235,11 +236,11 @@ def groove(v: View, found: Finder) -> Iterator[Finding]:
     family="frame",
     source="a hole needs lens round it; 2 mm to the edge, dispensing teaching",
     confidence="common practice",
-    needs=("frame.a", "frame.b", "frame.drill_points"),
+    needs=("frame.a", "frame.b", "frame.drill_points", "frame.outline"),
 )
 def drill_point_off_lens(v: View, found: Finder) -> Iterator[Finding]:
     """Why: a hole at or beyond the edge breaks out. Often x was measured from the edge and not from the boxed centre.
-    Fires: a 52, drill point at x 27.
+    Fires: a 52, drill point at x 27; x 22, y 15 in the corner of the box of an oval, which has no lens there.
     Silent: a 52, drill point at x 22, y 3.
     """
     frame = v.frame
@@ -247,15 +248,30 @@ def drill_point_off_lens(v: View, found: Finder) -> Iterator[Finding]:
         return
     for index, point in enumerate(frame.drill_points):
         reach_x, reach_y = frame.a / 2 - abs(point.x), frame.b / 2 - abs(point.y)
-        if min(reach_x, reach_y) < point.diameter / 2:
+        edge = _radius(frame.outline, point.x, point.y) if v.box is not None else None
+        beyond = edge is not None and hypot(point.x, point.y) + point.diameter / 2 > edge
+        if min(reach_x, reach_y) < point.diameter / 2 or beyond:
             yield found(
                 f"Drill point {index + 1} lies outside the lens.",
                 "frame.drill_points",
-                seen=(("x", point.x, "mm"), ("y", point.y, "mm"), ("a", frame.a, "mm"), ("b", frame.b, "mm")),
+                seen=(
+                    ("x", point.x, "mm"),
+                    ("y", point.y, "mm"),
+                    ("a", frame.a, "mm"),
+                    ("b", frame.b, "mm"),
+                    *((("Outline in this direction", round(edge, 1), "mm"),) if edge is not None else ()),
+                ),
                 limit=f"x within ±{mm(frame.a / 2 - point.diameter / 2)}, y within ±{mm(frame.b / 2 - point.diameter / 2)}",
                 resolution="Give the point from the boxed centre, nasal positive.",
             )
             return
+
+
+def _radius(outline: tuple[float, ...], x: float, y: float) -> float:
+    """How far the lens reaches from the boxed centre in the direction of a point, mm; radii at equal steps from nasal through up."""
+    at = (degrees(atan2(y, x)) % 360.0) / 360.0 * len(outline)
+    first, part = int(at), at - int(at)
+    return outline[first % len(outline)] * (1 - part) + outline[(first + 1) % len(outline)] * part
 
 
 @check(

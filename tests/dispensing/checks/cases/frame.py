@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import cos, pi, sin
 from typing import Any
 
 from dispensing.case import DrillPoint, Frame
@@ -8,6 +9,7 @@ from tests.dispensing.checks.build import before, superellipse
 
 Row = tuple[str | None, str, dict[str, Any]]
 BARE = {"f.outline": (), "f.ed": None}  # a frame nobody traced
+OVAL = tuple(((cos(t) / 26.0) ** 2 + (sin(t) / 19.0) ** 2) ** -0.5 for t in (2 * pi * k / 180 for k in range(180)))
 OLD = Frame(name="Plover 50", a=50.0, b=34.0, dbl=19.0, ed=54.0, side=140.0)
 
 CASES: dict[str, tuple[str, list[Row]]] = {
@@ -112,6 +114,10 @@ CASES: dict[str, tuple[str, list[Row]]] = {
     "frame.drill-point-off-lens": ("single", [
         ("stop", "beyond the edge", {"f.mount": "drilled", "f.drill_points": (DrillPoint(x=27.0, y=3.0, diameter=1.4),)}),
         ("stop", "at the edge", {"f.mount": "drilled", "f.drill_points": (DrillPoint(x=25.5, y=3.0, diameter=1.4),)}),
+        # in an ellipse 52 by 38: (22/26)² + (12/19)² is 1.11, more than 1; (22/26)² + (3/19)² is 0.74
+        ("stop", "in the corner of an oval's box", {"f.mount": "drilled", "f.outline": OVAL, "f.drill_points": (DrillPoint(x=22.0, y=12.0, diameter=1.4),)}),
+        (None, "inside the oval", {"f.mount": "drilled", "f.outline": OVAL, "f.drill_points": (DrillPoint(x=22.0, y=3.0, diameter=1.4),)}),
+        (None, "inside the oval, temporal and low", {"f.mount": "drilled", "f.outline": OVAL, "f.drill_points": (DrillPoint(x=-22.0, y=-3.0, diameter=1.4),)}),
         (None, "inside", {"f.mount": "drilled", "f.drill_points": (DrillPoint(x=22.0, y=3.0, diameter=1.4),)}),
         (None, "none", {}),
     ]),
