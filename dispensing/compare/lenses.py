@@ -45,7 +45,8 @@ class Row:
 
     @cached_property
     def confirms(self) -> tuple[Finding, ...]:
-        return tuple(f for f in self.findings if f.severity == "confirm")
+        """What has to be asked, what is not yet known included: not known is not fitting."""
+        return tuple(f for f in self.findings if f.severity in ("confirm", "unknown"))
 
     @cached_property
     def notes(self) -> tuple[Finding, ...]:

@@ -60,6 +60,14 @@ def test_what_is_not_made_and_what_does_not_fit_are_told_apart():
     assert row.height_margin == pytest.approx(-3.0)
 
 
+def test_what_is_not_known_is_not_taken_to_fit():
+    """How much light the tint lets through is not on record: it has to be asked before anybody drives with it."""
+    choice = c.LensChoice(design=DESIGNS[0], material=MATERIALS[0], tint=c.Tint(name="smoke"))
+    (row,) = compare(a_case(-2.0), [Option(key="T", choice=choice)])
+    assert row.verdict == "ask"
+    assert "tint.figures" in {f.check for f in row.confirms}
+
+
 def test_the_least_blank_is_the_one_the_check_lets_pass():
     """For every row, the check of the blank is silent with the blank named, and stops with the next smaller one."""
     sizes = (55.0, 60.0, 65.0, 70.0, 75.0)
