@@ -25,7 +25,7 @@ from typing import Any
 
 import django
 from django.conf import settings
-from django.db import connections, transaction
+from django.db import DatabaseError, connections, transaction
 
 from orders.keeping import census, contents, elsewhere, tools
 
@@ -48,10 +48,20 @@ def back_up(
     """Write a backup of the site's own database into `folder`. `files`: the folder whose `media` goes along. `with_contents`: also what
     is in the store of pictures and documents; those in the database are in it anyway.
 
-    Raises tools.ToolFailed with a sentence when `age` or `pg_dump` is missing or fails; nothing is left behind then.
+    Raises tools.ToolFailed with a sentence when `age` or `pg_dump` is missing or fails, or there is no room; nothing is left behind then.
     """
+    try:
+        return _back_up(folder, recipients, files, now, with_contents)
+    except (OSError, DatabaseError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise tools.ToolFailed(
+            f"The backup could not be written into {folder.absolute()}: {why}. Nothing of it is left."
+        ) from error
+
+
+def _back_up(folder: Path, recipients: Path, files: Path, now: datetime | None, with_contents: bool) -> Made:
     if not recipients.is_file():
-        raise tools.ToolFailed(f"There is no recipients file at {recipients}: make a key with age-keygen first.")
+        raise tools.ToolFailed(f"There is no recipients file at {recipients.absolute()}: make a key with age-keygen first.")
     folder.mkdir(parents=True, exist_ok=True)
     clear_left_over(folder)
     path = folder / f"datumline-{(now or datetime.now(UTC)).astimezone(UTC):%Y%m%dT%H%M%SZ}.backup.age"
@@ -83,12 +93,12 @@ def back_up(
     return Made(path, manifest)
 
 
-def clear_left_over(folder: Path) -> None:
-    """What a backup that was killed has left: its folder holds the database and the secret key in clear."""
+def clear_left_over(folder: Path, prefix: str = WORK) -> None:
+    """What a backup or a restore that was killed has left: its folder holds the database and the secret key in clear."""
     before = (datetime.now(UTC) - LEFT_OVER).timestamp()
     for path in folder.iterdir():
-        if path.name.startswith(WORK) and path.is_dir() and not path.is_symlink() and path.stat().st_mtime < before:
-            shutil.rmtree(path, ignore_errors=True)
+        if path.name.startswith(prefix) and path.is_dir() and not path.is_symlink() and path.stat().st_mtime < before:
+            shutil.rmtree(path, ignore_errors=True)  # somebody else's stays
         elif path.suffix == ".partial" and NAME.match(f"{path.stem}.age") and path.stat().st_mtime < before:
             path.unlink(missing_ok=True)
 

@@ -6,6 +6,7 @@ table is counted, every order's text and every audit row is digested again.
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
 import subprocess
@@ -18,10 +19,11 @@ from typing import Any
 from django.db import connections
 
 from orders.keeping import census, contents, elsewhere, tools
-from orders.keeping.backup import FORM
+from orders.keeping.backup import FORM, clear_left_over
 from orders.keeping.elsewhere import OtherDatabase
 
 ALIAS = "restore_to"
+WORK = ".datumline-restore-"
 
 
 class BadBackup(Exception):
@@ -44,8 +46,9 @@ def restore(*, backup: Path, identity: Path, target: str, files: Path | None, wo
     """
     for path, what in ((backup, "backup"), (identity, "key")):
         if not path.is_file():
-            raise BadBackup(f"There is no {what} at {path}.")
-    with tempfile.TemporaryDirectory(prefix=".datumline-restore-", dir=work_in) as made:
+            raise BadBackup(f"There is no {what} at {path.absolute()}.")
+    clear_left_over(work_in or Path(tempfile.gettempdir()), WORK)
+    with tempfile.TemporaryDirectory(prefix=WORK, dir=work_in) as made:  # of mode 0700
         work = Path(made)
         _decrypt(backup, identity, work)
         manifest = _manifest(work)
@@ -74,6 +77,11 @@ def _decrypt(backup: Path, identity: Path, work: Path) -> None:
                 _unpack(tar, work)
         except (tarfile.TarError, EOFError, OSError) as error:
             broken = str(error)
+            if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+                age.kill()
+                raise BadBackup(
+                    f"There is no room to unpack the backup in {work.parent}: about its size is needed (TMPDIR names another folder)."
+                ) from error
         while age.stdout.read(1 << 20):  # what the archive left over, so that age can end
             pass
         said = age.stderr.read().decode(errors="replace")
@@ -134,10 +142,14 @@ def _into(work: Path, manifest: dict[str, Any], target: str) -> None:
             connection.close()
             for beside in ("", "-wal", "-shm", "-journal"):
                 Path(f"{path}{beside}").unlink(missing_ok=True)
-            path.parent.mkdir(parents=True, exist_ok=True)
             partial = path.with_name(path.name + ".partial")
-            shutil.copyfile(work / "database.sqlite3", partial)
-            partial.rename(path)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(work / "database.sqlite3", partial)
+                partial.rename(path)
+            except OSError as error:
+                partial.unlink(missing_ok=True)
+                raise tools.ToolFailed(f"{path} could not be written: {error.strerror}. Nothing of it is left.") from error
             return
         there = elsewhere.tables(connection)
         if there:

@@ -49,6 +49,8 @@ def postgresql_env(settings_dict: Mapping[str, Any]) -> dict[str, str]:
 
 def run(command: list[str], trouble: str, env: Mapping[str, str] | None = None) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=env)  # noqa: S603
+    if done.returncode < 0:
+        raise ToolFailed(f"{trouble}: it was ended from outside (signal {-done.returncode})")
     if done.returncode != 0:
         raise ToolFailed(f"{trouble}: {last_line(done.stderr)}")
     return done.stdout

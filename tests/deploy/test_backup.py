@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import shutil
@@ -17,8 +18,10 @@ from hypothesis import strategies as st
 
 from deploy import environment
 from orders.keeping.backup import _files as backup_files
-from orders.keeping.backup import clear_left_over, to_drop
+from orders.keeping.backup import back_up, clear_left_over, to_drop
+from orders.keeping.restore import WORK as RESTORING
 from orders.keeping.restore import BadBackup, check, restore
+from orders.keeping.tools import ToolFailed
 from tests.deploy.places import VENDOR
 from tests.stores import environment_of, keys_of, place
 
@@ -204,6 +207,40 @@ def test_without_a_recipients_file_nothing_is_written(upgraded, tmp_path):
     assert not (tmp_path / "none").exists()
 
 
+def no_room(*_args, **_more):
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_without_room_a_backup_says_so_and_leaves_nothing(keys, tmp_path, monkeypatch):
+    monkeypatch.setattr(f"orders.keeping.backup._{VENDOR}", no_room)
+    with pytest.raises(ToolFailed, match=r"could not be written into .*No space left on device\. Nothing of it is left"):
+        back_up(folder=tmp_path / "backups", recipients=keys / "recipients", files=tmp_path)
+    assert list((tmp_path / "backups").iterdir()) == []
+
+
+def test_without_room_to_unpack_it_is_not_the_backup_that_is_blamed(places, keys, backup, tmp_path, monkeypatch):
+    fresh = places.new()
+    monkeypatch.setattr("orders.keeping.restore.shutil.copyfileobj", no_room)
+    with pytest.raises(BadBackup, match="no room to unpack"):
+        restore(backup=backup, identity=keys / "own.key", target=fresh.url, files=fresh.local, work_in=tmp_path)
+    assert list(tmp_path.iterdir()) == []
+    assert not fresh.local.exists()
+
+
+def test_a_backup_of_a_newer_release_is_restored_and_not_called_in_order(places, keys, backup):
+    """The one kind of wrong release that no migration mends."""
+    newer = places.new()
+    restore(backup=backup, identity=keys / "own.key", target=newer.url, files=newer.local)
+    newer.rows(
+        "INSERT INTO django_migrations (app, name, applied) VALUES ('orders', '9999_of_tomorrow', '2026-11-28 06:00:00+00:00')"
+    )
+    newer.manage("backup_data", "--into", str(newer.folder / "backups"), "--recipients", str(keys / "recipients"))
+    (made,) = (newer.folder / "backups").iterdir()
+    fresh = places.new()
+    said = fresh.refused("restore_data", str(made), "--identity", str(keys / "own.key"), "--files", str(fresh.folder / "f"))
+    assert "of a newer release than this one (+orders.9999_of_tomorrow)" in said
+
+
 def test_what_a_killed_backup_left_in_clear_goes_with_the_next(tmp_path):
     own = "datumline-20261127T060000Z.backup"  # as somebody has unpacked it
     made = ("datumline-20261128T060000Z.backup.age", "notes.partial", own, "datumline-20261129T060000Z.backup.partial")
@@ -217,6 +254,9 @@ def test_what_a_killed_backup_left_in_clear_goes_with_the_next(tmp_path):
         if path.name != ".datumline-backup-now":
             os.utime(path, (yesterday, yesterday))
     clear_left_over(tmp_path)
+    (tmp_path / ".datumline-restore-old").mkdir()
+    os.utime(tmp_path / ".datumline-restore-old", (yesterday, yesterday))
+    clear_left_over(tmp_path, RESTORING)
     assert {p.name for p in tmp_path.iterdir()} == {*made[:3], ".datumline-backup-now", ".other"}
 
 

@@ -58,9 +58,14 @@ class Command(BaseCommand):
             f"OK: {sum(counted['tables'].values())} rows in {len(counted['tables'])} tables and {counted['orders']['count']} orders as they "
             f"were at {found.manifest['made_at']}; every audit trail ends where it ended."
         )
+        if newer := [name for name in found.behind if name.startswith("+")]:
+            raise CommandError(
+                f"The backup is of a newer release than this one ({', '.join(newer[:3])}): it was restored and counted, but only that release, "
+                "or a later one, may serve it."
+            )
         if found.behind:
             self.stdout.write(
-                f"The backup is of another release ({', '.join(found.behind[:3])}): run manage.py migrate, verify_orders, verify_audit."
+                f"The backup is of an earlier release ({', '.join(found.behind[:3])}): run manage.py migrate, verify_orders, verify_audit."
             )
 
 
