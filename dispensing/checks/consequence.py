@@ -5,6 +5,19 @@ from __future__ import annotations
 from dispensing.case import MULTIFOCAL, Eye
 from dispensing.checks.view import View
 from dispensing.checks.words import mm
+from dispensing.optics.errors import OpticsError
+from dispensing.optics.power import Power
+
+
+def _made(v: View, eye: Eye) -> Power | None:
+    """The power of the lens that is to be made: of a pair for near that may be plus where the prescription is minus."""
+    ordered = v.figures.of(eye).ordered
+    if ordered is None:
+        return v.powers[eye]
+    try:
+        return Power(ordered.sphere, ordered.cylinder, ordered.axis if ordered.axis and ordered.cylinder else 180.0)
+    except OpticsError:
+        return None
 
 
 def of_pd_error(v: View, eye: Eye, off_mm: float, *, too_far_out: bool | None = None) -> str:
@@ -14,7 +27,7 @@ def of_pd_error(v: View, eye: Eye, off_mm: float, *, too_far_out: bool | None = 
     if per_mm is None:
         return _position(v, off_mm)
     prism = abs(off_mm) * abs(per_mm)
-    power = v.powers[eye]
+    power = _made(v, eye)
     base = ""
     if too_far_out is not None and power is not None and prism >= 0.05:
         # the eye looks nasal of the optical centre when that lies too far out: base out with plus, base in with minus
@@ -28,7 +41,7 @@ def of_pd_error(v: View, eye: Eye, off_mm: float, *, too_far_out: bool | None = 
 def of_pds_exchanged(v: View, apart_mm: float) -> str:
     """What it does when the PDs of both eyes, this far apart, change places: both lenses go the same way, so that like powers cancel."""
     words = f"Both lenses would sit {mm(abs(apart_mm))} off, towards one side of the face"
-    right, left = v.powers["right"], v.powers["left"]
+    right, left = _made(v, "right"), _made(v, "left")
     if right is None or left is None:
         return words + "."
     between = abs(right.horizontal - left.horizontal) * abs(apart_mm) / 10
@@ -41,7 +54,7 @@ def of_pds_exchanged(v: View, apart_mm: float) -> str:
 def of_heights_exchanged(v: View, apart_mm: float) -> str:
     """The same for heights: one lens goes up and the other down, so that like powers add."""
     words = f"One lens would sit {mm(abs(apart_mm))} too high and the other as much too low"
-    right, left = v.powers["right"], v.powers["left"]
+    right, left = _made(v, "right"), _made(v, "left")
     if right is None or left is None:
         return words + "."
     between = abs(right.vertical + left.vertical) * abs(apart_mm) / 10

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
-from dispensing.case import EYES
+from dispensing.case import EYES, PrescribedLens
 from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
@@ -27,6 +28,11 @@ from dispensing.figures import near_only
         "prescription.right.base_h",
         "prescription.right.prism_v",
         "prescription.right.base_v",
+        "prescription.right.near_prism_h",
+        "prescription.right.near_base_h",
+        "prescription.right.near_prism_v",
+        "prescription.right.near_base_v",
+        "needs.uses",
         "lens.compensation",
         "lens.ordered_right",
     ),
@@ -38,27 +44,29 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     """
     rx = v.rx
     orders = {eye: v.case.lens.ordered(eye) for eye in EYES}
-    if rx is None or (orders["right"] is None and orders["left"] is None) or near_only(v.case.needs, v.case.lens):
+    if rx is None or (orders["right"] is None and orders["left"] is None):
         return
     limit = 0.75 if v.case.lens.compensation == "maker" else 0.25
     off: dict[str, tuple[float, float]] = {}
+    asked: dict[str, tuple[float, float]] = {}
     for eye in EYES:
-        order, lens = orders[eye], rx.of(eye)
-        if lens.prism_in is None or lens.prism_up is None:
+        order, wanted_in, wanted_up = orders[eye], *_prescribed_prism(v, rx.of(eye))
+        if wanted_in is None or wanted_up is None:
             return  # its base is missing, which is found elsewhere
+        asked[eye] = (wanted_in, wanted_up)
         # an eye for which nothing is stated is ordered as prescribed
-        off[eye] = (0.0, 0.0) if order is None else (order.prism_in - lens.prism_in, order.prism_up - lens.prism_up)
+        off[eye] = (0.0, 0.0) if order is None else (order.prism_in - wanted_in, order.prism_up - wanted_up)
     down = [-off[eye][1] for eye in EYES]
     most = v.limit["thinning.most"] * max((lens.add or 0.0 for _, lens, _ in v.lenses()), default=0.0)
     thinning = v.family == "progressive" and abs(down[0] - down[1]) <= limit and 0 <= min(down) <= max(down) <= most + limit
     pair = {"h": off["right"][0] + off["left"][0], "v": off["right"][1] - off["left"][1]}
     for eye in EYES:
-        order, lens = orders[eye], rx.of(eye)
+        order = orders[eye]
         if order is None:
             continue
         for name, wanted, given, word, gone in (
-            ("h", lens.prism_in or 0.0, order.prism_in, prism_in_word, off[eye][0]),
-            ("v", lens.prism_up or 0.0, order.prism_up, prism_up_word, 0.0 if thinning else off[eye][1]),
+            ("h", asked[eye][0], order.prism_in, prism_in_word, off[eye][0]),
+            ("v", asked[eye][1], order.prism_up, prism_up_word, 0.0 if thinning else off[eye][1]),
         ):
             if abs(gone) <= limit:
                 continue
@@ -73,6 +81,15 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
                 consequence=f"The eye would be {abs(gone):.2f} Δ out, the pair {abs(pair[name]):.2f} Δ.",
                 resolution=f"{word(wanted)}." if reversed_ else "Order the prescribed prism, or record what changed it.",
             )
+
+
+def _prescribed_prism(v: View, lens: PrescribedLens) -> tuple[float | None, float | None]:
+    """Base in and base up as prescribed: those for near, where the pair is for near and they are written."""
+    if near_only(v.case.needs, v.case.lens) and (lens.near_prism_h is not None or lens.near_prism_v is not None):
+        lens = replace(
+            lens, prism_h=lens.near_prism_h, base_h=lens.near_base_h, prism_v=lens.near_prism_v, base_v=lens.near_base_v
+        )
+    return lens.prism_in, lens.prism_up
 
 
 @check(

@@ -12,7 +12,7 @@ from dispensing.checks.findings import Finding
 from dispensing.checks.registry import everything, told, without_symptoms
 from dispensing.figures import compute
 from dispensing.optics.heights import height_parallax
-from tests.dispensing.checks.build import PROGRESSIVE, SINGLE, before, changed, reading
+from tests.dispensing.checks.build import NEAR, PROGRESSIVE, SINGLE, before, changed, reading
 
 
 def said(base, **changes):
@@ -251,3 +251,13 @@ def test_lowered_centres_are_no_answer_in_a_pair_that_is_looked_far_through():
     assert "would leave 1.8 Δ where one reads, and make as much where one looks far" in far.resolution
     near = consequence(SINGLE, "seeing.imbalance", **unlike, **{"n.uses": ("near",)})
     assert near.resolution.startswith("Optical centres 7.1 mm below the pupil leave 1.0 Δ")
+
+
+def test_a_base_is_that_of_the_lens_that_is_made():
+    """-1.00 with an addition of +2.50 is +1.50 in a pair for near. Centred 3 mm too far out the eye looks nasal of the centre, where a plus
+    lens bends light outwards: base out. The -1.00 of the prescription would be base in."""
+    plain = {f"{e}.{n}": None for e in "RL" for n in ("cylinder", "axis")}
+    given = {"R.sphere": -1.0, "L.sphere": -1.0, "R.add": 2.5, "L.add": 2.5, **plain}
+    places = {"m.R.near_pd": 33.0, "m.readings": (reading("near_pd", "right", 30.0),), "m.binocular_near_pd": None}
+    one = consequence(NEAR, "pd.off-readings", **given, **places)
+    assert one.consequence.startswith("3 mm here is 0.45 Δ base out")  # 1.50 x 0.3

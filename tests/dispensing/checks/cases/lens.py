@@ -384,6 +384,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("stop", "up in both of a progressive pair", {**both(ordered(-2.0, -0.5, 90.0, prism_up=1.25)), **PROGRESSIVE_OF_2}),
         ("stop", "down in both, by more than the addition", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-2.5)), **PROGRESSIVE_OF_2}),
         (None, "nothing stated", {"R.prism_h": 2.0, "R.base_h": "out"}),
+        ("stop", "reversed in a pair for near", {"n.uses": ("near",), "R.near_prism_h": 2.0, "R.near_base_h": "in", "lens.ordered_right": ordered(-2.0, -0.5, 90.0, prism_in=-2.0)}),
+        (None, "that of near in a pair for near", {"n.uses": ("near",), "R.prism_h": 1.0, "R.base_h": "out", "R.near_prism_h": 2.0, "R.near_base_h": "in", "lens.ordered_right": ordered(-2.0, -0.5, 90.0, prism_in=2.0)}),
     ]),
     "ordered.add": ("progressive", [
         ("stop", "half a dioptre", {"lens.ordered_right": ordered(-2.0, -0.5, 90.0, add=2.5)}),
