@@ -20,7 +20,15 @@ def echo_of(spec: Spec, value: Any) -> str:
         if value == 0 and spec.part == "prescription":
             return "plano" if spec.kind == "power" else "no cylinder"
         return f"{notation.format_power(value)} {spec.unit}".strip()
-    return f"{shown(spec, value)} {spec.unit}".strip() if spec.kind not in ("date", "readings") else shown(spec, value)
+    with_unit = spec.kind not in (
+        "date",
+        "readings",
+        "prism_h",
+        "prism_v",
+        "prism_in",
+        "prism_up",
+    )  # 2.00 in: the base closes it
+    return f"{shown(spec, value)} {spec.unit}".strip() if with_unit else shown(spec, value)
 
 
 def shown(spec: Spec, value: Any) -> str:

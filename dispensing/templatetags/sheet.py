@@ -62,6 +62,11 @@ def part_head(part: present.Part) -> SafeString:
 
 
 @register.simple_tag
+def next_thing(sheet: present.Sheet) -> SafeString:
+    return mark_safe(markup.next_thing(sheet))  # noqa: S308
+
+
+@register.simple_tag
 def sheet_figures(sheet: present.Sheet) -> SafeString:
     return mark_safe(markup.figures(sheet))  # noqa: S308
 
@@ -160,7 +165,7 @@ def _after(e: Entry) -> str:
     """How it was understood, what somebody else has there, and what is wrong: what there is of it. A script makes the places of
     the rest (`sheet.js`); ninety fields with empty ones would be a tenth of the page."""
     ident = e.spec.id
-    echo = e.echo if e.echo and e.echo.split(" ")[0] != e.typed else ""
+    echo = e.echo if e.echo and e.typed not in (e.echo, e.echo.split(" ")[0]) else ""
     theirs = f'<span class="theirs">theirs: {escape(e.theirs)}</span>' if e.theirs is not None else ""
     theirs += f'<p class="remark" id="{ident}-remark">{escape(e.remark)}</p>' if e.remark else ""
     understood = f'<output class="echo" id="{ident}-echo">{escape(echo)}</output>' if echo else ""

@@ -191,6 +191,8 @@ def fragments(
     token = get_token(request)
     context = {**context_of(loaded), "csrf_token": token}
     pieces: dict[str, str] = {name: render_to_string(FRAGMENTS[name], context) for name in only if name in FRAGMENTS}
+    if "review" in only:
+        pieces["next"] = markup.next_thing(sheet)
     if "figures" in only:
         pieces["figures"] = markup.figures(sheet)
     if "readings-now" in only:

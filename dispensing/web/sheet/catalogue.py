@@ -14,6 +14,12 @@ from dispensing.models import CatalogueFrame, CatalogueLens, Dispense, LensOptio
 from dispensing.optics.notation import format_mm
 
 MOST_FRAMES = 12
+# what a mount is called where frames are asked for
+MOUNT_WORDS = {
+    "full_rim": ("full", "rim", "full-rim"),
+    "grooved": ("grooved", "half-rim", "semi-rimless"),
+    "drilled": ("drilled", "rimless"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +124,7 @@ class FrameFound:
 
 
 def find_frames(dispense: Dispense, query: str) -> list[FrameFound]:
-    """Frames by code, maker, model, colour or shape, and by size: "tern 52", "52-18", "52□18-145"."""
+    """Frames by code, maker, model, colour, shape or mount, children's, and by size: "tern 52", "drilled 50", "52□18-145"."""
     query = query.strip()[:80]
     if not query:
         return []
@@ -138,7 +144,14 @@ def find_frames(dispense: Dispense, query: str) -> list[FrameFound]:
             | Q(model__icontains=word)
             | Q(colour__icontains=word)
             | Q(shape__icontains=word)
+            | Q(material__icontains=word)
         )
+        low = word.lower()
+        if len(low) > 2:
+            if mounts := [mount for mount, words in MOUNT_WORDS.items() if any(w.startswith(low) for w in words)]:
+                found |= Q(mount__in=mounts)
+            if "children’s".startswith(low.replace("'", "’")) or low.replace("'", "’") == "child’s":
+                found |= Q(child=True)
         if re.fullmatch(r"\d{2}", word, re.ASCII):
             found |= _near("a", word)
         rows = rows.filter(found)

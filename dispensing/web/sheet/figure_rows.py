@@ -26,7 +26,7 @@ class FigureRow:
 
 
 _EYE_ROWS: tuple[tuple[str, str, str, int], ...] = (
-    ("decentration_in", "decentration in", "mm", 1),
+    ("decentration_in", "decentration, + inwards", "mm", 1),
     ("decentration_up", "fitting point above datum line", "mm", 1),
     ("height_box", "height above the box tangent", "mm", 1),
     ("room_above", "room above the fitting point", "mm", 1),
@@ -104,8 +104,8 @@ def figure_rows(figures: Figures) -> list[FigureRow]:
     for eye in c.EYES:
         words = ordered_words(figures.of(eye).ordered)
         if words:
-            label = f"power ordered, {eye}"
-            rows.append(FigureRow(label=label, unit="D", pair=words, pair_path=f"{eye}.ordered", strong=True))
+            label = f"{eye[0].upper()} ordered"
+            rows.append(FigureRow(label=label, unit="", pair=words, pair_path=f"{eye}.ordered", strong=True))
     for name, label, unit, digits in _EYE_ROWS:
         if name == "centre_thickness":  # what it and all that follow hang on goes before it
             rows += _front_curve_rows(figures)

@@ -58,6 +58,16 @@ def head(part: Part) -> str:
     return "".join(out)
 
 
+def next_thing(sheet: Sheet) -> str:
+    """The one thing to do next, for who looks up from the client."""
+    where, what, address = sheet.next_thing
+    return (
+        f'<a href="{escape(address)}"><span>next</span> <b>{escape(where)}</b>{f" {escape(what)}" if what else ""}</a>'
+        if where
+        else ""
+    )
+
+
 # --- figures ----------------------------------------------------------------------------------------------------------
 
 
@@ -67,20 +77,33 @@ def figures(sheet: Sheet) -> str:
         return '<p class="figs-none soft">No figure yet: a prescription and a frame give the first.</p>'
     working = _address("working", sheet.dispense.reference)
     out = [
-        '<table class="figs"><caption class="visually-hidden">First figures</caption>',
-        _rows(first, working),
-        "</table>",
+        _powers([f for f in first if f.pair], working),
+        _table("First figures", [f for f in first if not f.pair], working),
     ]
     if more:
-        out.append('<details class="more all-figures"><summary>All figures</summary><table class="figs">')
-        out.append(f'<caption class="visually-hidden">All other figures</caption>{_rows(more, working)}</table></details>')
+        table = _table("All other figures", more, working)
+        out.append(f'<details class="more all-figures"><summary>All figures</summary>{table}</details>')
     return "".join(out)
 
 
-def _rows(rows: Iterable[FigureRow], working: str) -> str:
+def _powers(rows: Iterable[FigureRow], working: str) -> str:
+    """Before the columns of the two eyes: the right eye's power would stand under the left one's letter."""
+    lines = [
+        f'<tr><th scope="row">{escape(f.label)}</th><td class="num">{_figure(f.pair, f.pair_path, working)}</td></tr>'
+        for f in rows
+    ]
+    if not lines:
+        return ""
+    return f'<table class="figs powers"><caption class="visually-hidden">Powers ordered</caption><tbody>{"".join(lines)}</tbody></table>'
+
+
+def _table(caption: str, rows: list[FigureRow], working: str) -> str:
+    if not rows:
+        return ""
     out = [
+        f'<table class="figs"><caption class="visually-hidden">{caption}</caption>',
         '<thead><tr><th scope="col"><span class="visually-hidden">figure</span></th><th scope="col" class="num">R</th>'
-        '<th scope="col" class="num">L</th></tr></thead><tbody>'
+        '<th scope="col" class="num">L</th></tr></thead><tbody>',
     ]
     for f in rows:
         unit = f'<span class="unit"> {escape(f.unit)}</span>' if f.unit else ""
@@ -90,7 +113,7 @@ def _rows(rows: Iterable[FigureRow], working: str) -> str:
         else:
             right, left = _figure(f.right, f.right_path, working), _figure(f.left, f.left_path, working)
             out.append(f'<td class="num">{right}</td><td class="num">{left}</td></tr>')
-    out.append("</tbody>")
+    out.append("</tbody></table>")
     return "".join(out)
 
 
@@ -110,7 +133,11 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
         f'<details class="say" id="say" open><summary><span class="tally is-{gravest}">{shape(gravest)} <b>{escape(sheet.tally)}</b>'
         '</span></summary>\n<ul class="findings">'
     ]
+    if unknown := [v for v in sheet.findings if v.finding.severity == "unknown"]:
+        out.append(_unknown(unknown, manual))
     for view in sheet.findings:
+        if view.finding.severity == "unknown":
+            continue
         asks = view.finding.severity == "confirm" and not view.reason and sheet.allowed and not previewing
         out.append(_finding(view, manual))
         if sheet.allowed and view.finding.check in _READ_BACK:
@@ -124,7 +151,24 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
             out.append(_reason_form(view, reason, token))
         out.append("</div></li>")
     out.append("</ul></details>")
+    if given := dict.fromkeys(v.reason.text for v in sheet.findings if v.reason):
+        out.append(
+            f'<datalist id="reasons-given">{"".join(f"<option>{escape(text)}</option>" for text in given)}</datalist>'
+        )
     return "".join(out)
+
+
+def _unknown(views: list[FindingView], manual: str) -> str:
+    """All that is not known yet, as one: each leads to its field."""
+    named = []
+    for view in views:
+        what = escape(view.finding.message.removeprefix("Not yet known: ").rstrip("."))
+        named.append(f'<a href="#{view.where[0][0]}">{what}</a>' if view.where else what)
+    why = f' · <a href="{manual.replace(_HERE, views[0].finding.check)}">why this is checked</a>' if manual else ""
+    return (
+        f'<li class="finding is-unknown">{shape("unknown")}<div><p class="finding-what">Not yet known: {", ".join(named)}.</p>'
+        f'<p class="finding-source">{escape(views[0].finding.source)}{why}</p></div></li>'
+    )
 
 
 def _finding(view: FindingView, manual: str) -> str:
@@ -157,6 +201,6 @@ def _reason_form(view: FindingView, url: str, token: str) -> str:
         f'{void}<form method="post" class="reason" action="{url}"><input type="hidden" name="csrfmiddlewaretoken"'
         f' value="{escape(token)}"><input type="hidden" name="finding" value="{escape(view.finding.key)}"><input type="hidden" name="seen" value="{view.mark}">'
         f'<label class="visually-hidden" for="reason-{n}">Why this is right</label><input id="reason-{n}" name="reason"'
-        f' value="{escape(view.typed)}" placeholder="why this is right" autocomplete="off" data-skip{wrong}>'
+        f' value="{escape(view.typed)}" placeholder="why this is right" list="reasons-given" autocomplete="off" data-skip{wrong}>'
         f'<button class="plain">Give reason</button>{error}</form>'
     )

@@ -39,8 +39,9 @@ def _cell(cell: Cell, adopt: str, strike: str) -> str:
     need = ""
     if cell.need:
         met = {True: ": met", False: ": not met yet", None: ""}[cell.met]
-        words = f"needs ±{cell.need}" if float(cell.need) <= AMPLE_MM else f"±{AMPLE_MM} mm is ample"
-        need = f'<span class="soft small"> {escape(words)}{met}</span>'
+        words = f"needs ±{cell.need} mm" if float(cell.need) <= AMPLE_MM else f"±{AMPLE_MM} mm is ample"
+        look = "doubt-words" if cell.met is False else "soft"
+        need = f'<span class="{look} small"> {escape(words)}{met}</span>'
     scale = _scale(cell, cell.scale) if cell.scale else "<span></span>"
     return (
         f'<div class="read{" in-doubt" if cell.adopted_doubt else ""}">\n<span class="read-name">{escape(cell.label)}{need}</span>\n'

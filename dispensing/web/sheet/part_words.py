@@ -24,10 +24,12 @@ def eye_words(lens: c.PrescribedLens) -> str:
     words = [power_word(lens)]
     if lens.add:
         words.append(f"add {format_power(lens.add)}")
-    for amount, base in ((lens.prism_h, lens.base_h), (lens.prism_v, lens.base_v)):
-        if amount:
-            words.append(f"{format_prism(amount)} Δ {base or 'base ?'}")
-    return " ".join(words)
+    prisms = [
+        f"{format_prism(amount)} Δ {base or 'base ?'}"
+        for amount, base in ((lens.prism_h, lens.base_h), (lens.prism_v, lens.base_v))
+        if amount
+    ]
+    return ", ".join([" ".join(words), *prisms])
 
 
 def prescription_words(p: c.Prescription | None) -> str:
@@ -91,5 +93,5 @@ def lens_words(dispense: Dispense) -> str:
     words = [option.lens.name, option.material.name]
     words += [t.name for t in (dispense.coating, dispense.tint) if t]
     if dispense.blank_diameter_mm:
-        words.append(f"blank {dispense.blank_diameter_mm:g}")
+        words.append(f"blank {format_mm(dispense.blank_diameter_mm).removesuffix('.0')} mm")
     return ", ".join(words)

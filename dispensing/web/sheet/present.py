@@ -236,8 +236,12 @@ def seen_words(finding: Finding) -> str:
     for s in finding.seen:
         if isinstance(s.value, str):
             value = s.value
-        elif s.unit in ("D", "Δ"):
+        elif s.unit == "D":
             value = number_words("prism_in", s.value, 2)
+        elif s.unit == "Δ":  # an amount: its base is in the words, or it has none
+            value = number_words("", s.value, 2)
+        elif s.unit in ("years", "months", "days"):
+            value = f"{s.value:.0f}".replace("-", "−")
         else:
             value = f"{s.value:.1f}".replace("-", "−")
         glue = "" if s.unit in ("°", "%", "") else " "
@@ -417,7 +421,7 @@ class Sheet:
     def listed_curves(self) -> list[str]:
         """Front curves that the maker of the lens lists, D, flattest first."""
         design = self.case.lens.design
-        return [f"{curve:g}" for curve in sorted({s.curve for s in design.front_curves})] if design is not None else []
+        return [f"{curve:.2f}" for curve in sorted({s.curve for s in design.front_curves})] if design is not None else []
 
     @property
     def segmented(self) -> bool:
@@ -429,6 +433,21 @@ class Sheet:
     def remarked(self) -> frozenset[str]:
         """Parts in which somebody who returned the dispense said something."""
         return frozenset(part_of(r.path) for r in self.remarks)
+
+    @property
+    def next_thing(self) -> tuple[str, str, str]:
+        """The one thing to do next, in the order of the work: where, what, an address; three times "" when there is none."""
+        if self.allowed:
+            for part in self.parts.values():
+                if part.stops:
+                    return part.title, f"{part.stops} stop", "#say"
+                if part.missing:
+                    return part.title, ", ".join(part.missing), f"#part-{part.name}"
+            if stops := self.found.tally["stop"]:
+                return "Findings", f"{stops} stop", "#say"
+            if confirms := len(self.found.open_confirms):
+                return "Findings", f"{confirms} to confirm", "#say"
+        return next(((d.label, "", d.url) for d in self.deeds if d.kind == "main"), ("", "", ""))
 
     @property
     def missing(self) -> list[Part]:
