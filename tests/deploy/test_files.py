@@ -113,6 +113,29 @@ def test_the_compose_file_fits_the_settings_and_its_own_parts():
         assert source == "./tls" or (DEPLOY / "container" / source).is_file()
 
 
+def test_the_command_reads_the_settings_as_systemd_does_and_not_as_a_script(tmp_path):
+    """An & in an address would cut it short in a shell, and the command would work on another database without a word."""
+    address = "postgresql://datumline@db/datumline?sslmode=verify-full&sslrootcert=/etc/x.pem"
+    (tmp_path / "env").write_text(
+        f'# a remark\n\nDATUMLINE_DATABASE_URL={address}\nDATUMLINE_MAIL_FROM="The $(false) desk <a@b.example>"\nGRANIAN_WORKERS=2'
+    )
+    python = tmp_path / "code/venv/bin/python"
+    python.parent.mkdir(parents=True)
+    python.write_text(
+        '#!/bin/sh\nprintf "%s\\n" "$PWD" "$*" "$DATUMLINE_DATABASE_URL" "$DATUMLINE_MAIL_FROM" "$GRANIAN_WORKERS"\n'
+    )
+    python.chmod(0o755)
+    script = (DEPLOY / "service/datumline").read_text()
+    assert script.count("runuser -u datumline -- ") == script.count("/etc/datumline/datumline.env") == 1
+    script = script.replace("runuser -u datumline -- ", "").replace("/etc/datumline/datumline.env", str(tmp_path / "env"))
+    (tmp_path / "datumline").write_text(script)
+    command = ["sh", tmp_path / "datumline", "--from", tmp_path / "code", "lab_token", "--name", "two words"]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.stdout.splitlines() == [
+        str(tmp_path / "code"), "manage.py lab_token --name two words", address, "The $(false) desk <a@b.example>", "2",
+    ], done.stderr  # fmt: skip
+
+
 def our_figures() -> set[str]:
     """Names as Prometheus has them."""
     source = (DEPLOY / "metrics.py").read_text()
@@ -146,7 +169,7 @@ def test_the_guide_runs_commands_that_there_are_and_has_its_blocks():
     for _, text in blocks:
         done = subprocess.run(["bash", "-n"], input=text, text=True, capture_output=True)
         assert done.returncode == 0, done.stderr
-    for command in re.findall(r"^datumline (\w+)", "\n".join(text for _, text in blocks), re.M):
+    for command in re.findall(r"^datumline (?:--from \S+ )?(\w+)", "\n".join(text for _, text in blocks), re.M):
         assert command in {"check", "migrate", "collectstatic"} or list(ROOT.glob(f"*/management/commands/{command}.py"))
     for command in re.findall(r"`datumline (\w+)", guide):
         assert list(ROOT.glob(f"*/management/commands/{command}.py")), command
