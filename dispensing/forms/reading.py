@@ -98,6 +98,14 @@ def _read_text(spec: Spec, typed: str) -> Any:
         return _words(spec, typed)
     text = typed.strip()
     low, high = Decimal(spec.low), Decimal(spec.high)
+    if (
+        kind in ("power", "cylinder")
+        and spec.part in ("prescription", "lens")
+        and re.search(r"\d\s*[x×@/]\s*[-+−]?\d", text.lower())
+    ):
+        raise NotationError(text, "One figure a field: sphere, cylinder and axis have their own.")
+    if kind == "add" and text.startswith(("-", "−")):
+        raise NotationError(text, "An addition has no minus.")
     if kind == "power":
         return _no_thousandths(notation.parse_power(text, low=low, high=high), text)
     if kind == "cylinder":

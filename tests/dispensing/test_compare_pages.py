@@ -413,7 +413,7 @@ def test_what_if_answers_and_saves_nothing(cast, ready):
 
 def test_what_if_takes_the_figures_as_the_trade_writes_them(cast, ready):
     by_row = {r["label"]: r["cells"] for r in page(cast.dispenser, ready, "what_if", "?a=46,5").context["rows"]}
-    assert by_row["decentration in, mm"] == ["+3.5", "+0.8", "+3.0", "+0.3"]
+    assert by_row["decentration, + inwards, mm"] == ["+3.5", "+0.8", "+3.0", "+0.3"]
     assert {e.handle.name: e.moved for e in page(cast.dispenser, ready, "what_if", "?a=46,5&b=40").context["entries"]} == {
         "a": True, "b": False, "dbl": False, "pd_right": False, "pd_left": False, "up_right": False, "up_left": False,
         "front_curve": False, "blank": False,

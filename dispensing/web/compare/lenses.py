@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -199,6 +200,18 @@ def shown(row: Row, comparison: Comparison) -> dict[str, Any]:
     }
 
 
+def shared(rows: Sequence[Row]) -> list[tuple[str, str]]:
+    """What speaks against every one of several lenses: said once above the list, it would hide what tells them apart."""
+    if len(rows) < 3:
+        return []
+    first, *others = [[(f.severity, f.message) for f in (*row.stops, *row.confirms)] for row in rows]
+    return [said for said in first if all(said in other for other in others)]
+
+
+def without(common: Sequence[tuple[str, str]], row: dict[str, Any]) -> dict[str, Any]:
+    return {**row, "against": [said for said in row["against"] if said not in common]}
+
+
 def _heads(state: State) -> list[dict[str, Any]]:
     heads = []
     for order, label, unit in (("lens", "Lens", ""), ("verdict", "What speaks against it", ""), *_COLUMNS):
@@ -224,6 +237,7 @@ def lenses(request: HttpRequest, reference: str) -> HttpResponse:
 def _page(request: HttpRequest, at: Opened, *, status: int = 200, clash: str = "", trouble: str = "") -> HttpResponse:
     comparison = Comparison(at, state_of(request))
     state = comparison.state
+    common = shared(comparison.rows)
     pinned = [{**shown(row, comparison), "picture": picture_of(row)} for row in comparison.pinned]
     context = {
         "dispense": at.dispense,
@@ -233,7 +247,8 @@ def _page(request: HttpRequest, at: Opened, *, status: int = 200, clash: str = "
         "frame": frame_words(at.case.frame),
         "missing": _missing(comparison),
         "heights_of_pupil": _heights_of_pupil(comparison),
-        "rows": [shown(row, comparison) for row in comparison.rows],
+        "common": common,
+        "rows": [without(common, shown(row, comparison)) for row in comparison.rows],
         "not_made": [shown(row, comparison) for row in comparison.not_made],
         "pinned": pinned,
         "heads": _heads(state),

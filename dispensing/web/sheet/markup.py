@@ -133,11 +133,14 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
         f'<details class="say" id="say" open><summary><span class="tally is-{gravest}">{shape(gravest)} <b>{escape(sheet.tally)}</b>'
         '</span></summary>\n<ul class="findings">'
     ]
-    if unknown := [v for v in sheet.findings if v.finding.severity == "unknown"]:
-        out.append(_unknown(unknown, manual))
-    for view in sheet.findings:
-        if view.finding.severity == "unknown":
-            continue
+    unknown = [v for v in sheet.findings if v.finding.severity == "unknown"]
+    told = [v for v in sheet.findings if v.finding.severity != "unknown"]
+    stops = sum(v.finding.severity == "stop" for v in told)
+    for place, view in enumerate([*told, None]):
+        if place == stops and unknown:
+            out.append(_unknown(unknown, manual))
+        if view is None:
+            break
         asks = view.finding.severity == "confirm" and not view.reason and sheet.allowed and not previewing
         out.append(_finding(view, manual))
         if sheet.allowed and view.finding.check in _READ_BACK:

@@ -240,7 +240,7 @@ def seen_words(finding: Finding) -> str:
             value = number_words("prism_in", s.value, 2)
         elif s.unit == "Δ":  # an amount: its base is in the words, or it has none
             value = number_words("", s.value, 2)
-        elif s.unit in ("years", "months", "days"):
+        elif s.unit in ("years", "months", "days") or (s.unit == "" and s.value == round(s.value)):
             value = f"{s.value:.0f}".replace("-", "−")
         else:
             value = f"{s.value:.1f}".replace("-", "−")
