@@ -43,8 +43,12 @@ def test_a_link_does_not_sign_anybody_out(client, cast):
 
 def test_one_goes_on_to_where_one_wanted_to_go_and_nowhere_else(client, cast):
     assert post(client, cast.trainee, next="/clients/")["Location"] == "/clients/"
-    client.logout()
-    assert post(client, cast.trainee, next="https://elsewhere.example/")["Location"] == "/"
+    for elsewhere in (
+        "https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example/", "\\\\elsewhere.example", "javascript:alert(1)",
+        "https:elsewhere.example", "\t//elsewhere.example/", "http://testserver@elsewhere.example/",
+    ):  # fmt: skip
+        client.logout()
+        assert post(client, cast.trainee, next=elsewhere)["Location"] == "/"
 
 
 @pytest.mark.parametrize("who", ["wrong password", "unknown", "closed"])
