@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from math import atan2, degrees
 
-from dispensing.case import EYES, MULTIFOCAL, SEGMENTED
+from dispensing.case import EYES, MULTIFOCAL, SEGMENTED, Eye
 from dispensing.checks.findings import Finder, Finding, Severity
 from dispensing.checks.registry import check
 from dispensing.checks.view import View
@@ -13,6 +14,10 @@ from dispensing.checks.words import eye_word, mm
 from dispensing.figures import near_only
 
 _FLAT_TOP_CENTRE = 5.0  # mm, usual for a segment 28 wide
+_NAMED: dict[Eye, re.Pattern[str]] = {
+    "right": re.compile(r"\b([Rr]ight|RE?|OD)\b"),
+    "left": re.compile(r"\b([Ll]eft|LE?|OS)\b"),
+}
 
 
 @check(
@@ -94,11 +99,85 @@ def _against_imbalance(v: View, size: float, near_pair: bool) -> str:
             f"A pair of its own for near, with its centres lowered. In this pair centres 5 mm below the pupil would leave {size / 2:.1f} Δ "
             f"where one reads, and make as much where one looks far."
         )
-    weaker = min(EYES, key=lambda eye: v.figures.of(eye).vertical_power or 0.0)
-    text = f"Slab-off of about {size:.1f} Δ on the {weaker} lens (the less plus or more minus one)"
+    text = _slab_off_on(v, size)
     if v.family == "round_bifocal":
         text += ", round segments of unequal size"
     return text + ", or a single-vision pair for near."
+
+
+@check(
+    "seeing.slab-off",
+    "confirm",
+    "Slab-off without its lens, on the other lens, or with hardly anything to undo",
+    family="lens",
+    source="slab-off is base up, on the lens of least plus or most minus vertical power, from 1.5 Δ; dispensing teaching, US",
+    confidence="common practice",
+    needs=(
+        "prescription.right.sphere",
+        "prescription.right.cylinder",
+        "prescription.right.axis",
+        "lens.remark",
+        "lens.slab_off",
+    ),
+)
+def slab_off(v: View, found: Finder) -> Iterator[Finding]:
+    """Why: slab-off is ground on one lens. On the other it doubles what it should undo, and without a word the lab cannot know which.
+    Fires: slab-off and no remark; R −1.00, L −4.50 and "slab-off right 3.5"; slab-off with 0.5 Δ to undo.
+    Silent: R −1.00, L −4.50 and "slab-off left 3.5 Δ, line at the segment top"; no slab-off.
+    """
+    lens = v.case.lens
+    if not lens.slab_off:
+        return
+    value = v.figures.vertical_imbalance_near
+    usual = (
+        f"{_slab_off_on(v, abs(value))}; the line at the segment top."
+        if value is not None
+        else "Name lens, amount and line."
+    )
+    seen = (("At the reading level", round(abs(value), 2), "Δ"),) if value is not None else ()
+    if not lens.remark.strip():
+        yield found(
+            "Slab-off, and no word which lens it is for.",
+            "lens.remark",
+            "lens.slab_off",
+            seen=(*seen, ("Remark", "none", "")),
+            consequence="The lab has to ask, or guesses.",
+            resolution=f"Say it in the remark. {usual}",
+            for_lab=True,
+        )
+        return
+    if value is None:
+        return
+    if abs(value) < v.limit["imbalance.note"]:
+        yield found(
+            f"Slab-off, with {abs(value):.2f} Δ between the eyes at the reading level.",
+            "lens.slab_off",
+            seen=seen,
+            limit=f"worth undoing from {v.limit['imbalance.note']:.1f} Δ",
+            resolution="Take it out, or look at the powers.",
+            for_lab=True,
+        )
+        return
+    named = {eye for eye, words in _NAMED.items() if words.search(lens.remark)}
+    weaker = _less_plus(v)
+    if len(named) == 1 and weaker not in named:
+        yield found(
+            f"The remark names the {named.pop()} lens for slab-off; the {weaker} one has the less plus or more minus power.",
+            "lens.remark",
+            "lens.slab_off",
+            seen=(*seen, ("Remark", lens.remark[:80], "")),
+            consequence=f"Base up on the other lens would make {2 * abs(value):.1f} Δ out of {abs(value):.1f}.",
+            resolution=f"{usual} Only a moulded one, base down, goes on the other lens.",
+            for_lab=True,
+        )
+
+
+def _less_plus(v: View) -> Eye:
+    return min(EYES, key=lambda eye: v.figures.of(eye).vertical_power or 0.0)
+
+
+def _slab_off_on(v: View, size: float) -> str:
+    return f"Slab-off of about {size:.1f} Δ on the {_less_plus(v)} lens (the less plus or more minus one)"
 
 
 @check(

@@ -163,7 +163,8 @@ def out_of_date(v: View, found: Finder) -> Iterator[Finding]:
         age_months = (
             (today.year - rx.written_on.year) * 12 + today.month - rx.written_on.month - (today.day < rx.written_on.day)
         )
-        past = past or (age_months >= months and (age_months > months or today.day > rx.written_on.day))
+        # whole months, and not the very day on which they are full
+        past = past or age_months > months or (age_months == months and today.day != rx.written_on.day)
     if not past:
         return
     hands = v.case.hands

@@ -82,6 +82,7 @@ PLAIN: dict[str, str] = {
     "material.child": "Not safe enough for a child.",
     "material.one-useful-eye": "Not safe enough where one eye has to be protected above all.",
     "material.hazard": "Not safe enough for the work or sport it is meant for.",
+    "seeing.slab-off": "A lens ground in two parts against double vision when reading: which one has to be named.",
     "tint.road": "The tint is too dark for driving.",
     "tint.night": "The tint is too dark for driving at dusk and at night.",
     "tint.figures": "The darkness of the tint has to be asked of the maker.",

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from graphlib import TopologicalSorter
 
 import pytest
 
 from dispensing.checks import assess, registry
-from dispensing.checks.findings import Finding
+from dispensing.checks.findings import Finder, Finding
 from dispensing.checks.registry import everything, told, without_symptoms
-from dispensing.figures import compute
+from dispensing.checks.validity import out_of_date
+from dispensing.checks.view import View
+from dispensing.figures import Figures, compute
 from dispensing.optics.heights import height_parallax
 from tests.dispensing.checks.build import NEAR, PROGRESSIVE, SINGLE, before, changed, reading
 
@@ -261,3 +264,22 @@ def test_a_base_is_that_of_the_lens_that_is_made():
     places = {"m.R.near_pd": 33.0, "m.readings": (reading("near_pd", "right", 30.0),), "m.binocular_near_pd": None}
     one = consequence(NEAR, "pd.off-readings", **given, **places)
     assert one.consequence.startswith("3 mm here is 0.45 Δ base out")  # 1.50 x 0.3
+
+
+@pytest.mark.parametrize("months", [6, 12, 24])
+def test_a_prescription_is_out_of_date_from_the_day_after(months):
+    """Against the calendar: the day so many months later, or the last of a month that is too short. Every day of three years is held."""
+
+    def last_day(written):
+        year, month = divmod(written.year * 12 + written.month - 1 + months, 12)
+        return min(
+            date(year, month + 1, 1) + timedelta(days=written.day - 1),
+            date(year + month // 11, (month + 1) % 12 + 1, 1) - timedelta(days=1),
+        )
+
+    for today in (date(2026, 5, 4), date(2026, 2, 28), date(2026, 3, 1), date(2026, 11, 25)):
+        for written in (today - timedelta(days=days) for days in range(120, 1100)):
+            case = changed(SINGLE, {"rx.written_on": written, "rules.prescription_valid_months": months})
+            view = View(replace(case, today=today), Figures())
+            found = bool([*out_of_date(view, Finder("rx.out-of-date", "stop", ""))])
+            assert found is (today > last_day(written)), (written, today)

@@ -9,6 +9,7 @@ from tests.dispensing.checks.build import BASES, GLASS, HARD_RESIN, RESIN, TODAY
 
 Row = tuple[str | None, str, dict[str, Any]]
 UNTRACED = {"f.outline": ()}
+UNLIKE = {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None, "R.axis": None, "L.cylinder": None, "L.axis": None}
 PROGRESSIVE_OF_2 = {"d.family": "progressive", "R.add": 2.0, "L.add": 2.0}
 MOVED = {
     "R.sphere": -10.0,
@@ -290,6 +291,14 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         (None, "not the first", {"R.add": 2.5, "L.add": 2.5}),
     ]),
     # --- seeing
+    "seeing.slab-off": ("progressive", [
+        ("confirm", "no word which lens", {**UNLIKE, "lens.slab_off": True}),
+        ("confirm", "on the less minus lens", {**UNLIKE, "lens.slab_off": True, "lens.remark": "Slab-off right 3.5 Δ"}),
+        ("confirm", "half a prism dioptre", {**UNLIKE, "L.sphere": -1.5, "lens.slab_off": True, "lens.remark": "Slab-off L 0.5"}),
+        (None, "on the more minus lens", {**UNLIKE, "lens.slab_off": True, "lens.remark": "Slab-off left 3.5 Δ, line at the segment top"}),
+        (None, "both are named", {**UNLIKE, "lens.slab_off": True, "lens.remark": "moulded, base down right; nothing left"}),
+        (None, "none", UNLIKE),
+    ]),
     "seeing.imbalance": ("progressive", [
         ("confirm", "3.5 D vertically", {"R.sphere": -1.0, "L.sphere": -4.5, "R.cylinder": None, "L.cylinder": None}),
         ("note", "1.5 D", {"R.sphere": -1.0, "L.sphere": -2.5, "R.cylinder": None, "L.cylinder": None}),

@@ -243,6 +243,7 @@ CASES: dict[str, tuple[str, list[Row]]] = {
         ("confirm", "a day over", {"rx.written_on": date(2024, 5, 3)}),
         ("stop", "registered, but not allowed here", {"rx.written_on": date(2023, 11, 4), "rules.registered_may_use_expired": False}),
         ("confirm", "expired by its own date", {"rx.expires_on": date(2026, 5, 3)}),
+        ("confirm", "24 months and 29 days, late in the month before", {"rx.written_on": date(2024, 4, 5)}),
         (None, "24 months to the day", {"rx.written_on": date(2024, 5, 4)}),
         (None, "23 months", {"rx.written_on": date(2024, 6, 4)}),
         (None, "no time set", {"rx.written_on": date(2019, 5, 4), "rules.prescription_valid_months": None}),
