@@ -35,6 +35,7 @@ from orders.receipt.tables import PLACES, TINT_PAIR, TINT_PAIR_SHARE, Places
 _SLACK = 1e-9
 # D between the meridians: 10 mm that nobody measured would then move the prism of the other meridian by 0.1 Δ
 COUPLED = 0.1
+ASIDE_MM = 1.5  # both centres off by so much towards one side; a monocular distance is read to 0.5 or 1 mm
 COPIED_FROM = 6  # so many readings equal to the order in every digit do not happen on a focimeter
 Where = Literal["right", "left", "pair"]
 Outcome = Literal["within", "outside", "incomplete"]
@@ -235,7 +236,7 @@ def judge(document: Mapping[str, Any], readings: Readings, *, feed: Feed = "weak
         judged=tuple(rows),
         missing=missing,
         copied=_copied(ordered, readings),
-        remarks=tuple(_remarks(ordered, readings, standard, kind)) if outside else (),
+        remarks=(*(_remarks(ordered, readings, standard, kind) if outside else ()), *_both_aside(ordered, readings)),
     )
 
 
@@ -506,6 +507,22 @@ def _fits(want: OrderedLens, read: LensReading, standard: Standard, kind: Kind) 
         if j.name in ("power_high", "power_low", "cylinder", "axis")
     ]
     return all(j.within is not False for j in rows)
+
+
+def _both_aside(ordered: Pair[OrderedLens], readings: Readings) -> Iterator[str]:
+    """Both centres off towards one side of the face, as when right and left distances change places: like powers then make no prism
+    between the eyes, and no allowance of the pair sees it."""
+    right, left = (
+        r.pd - want.pd if (r := readings.of(eye)).pd is not None and (want := ordered.of(eye)).pd is not None else None
+        for eye in EYES
+    )
+    if right is None or left is None or right * left >= 0 or min(abs(right), abs(left)) < ASIDE_MM - _SLACK:
+        return
+    off = (abs(right) + abs(left)) / 2
+    yield (
+        f"Both centres lie about {off:.1f} mm towards the wearer's {'right' if right > 0 else 'left'}: were the right and left distances "
+        "exchanged, in the making or in the readings? The prism of the pair does not show it."
+    )
 
 
 def _remarks(ordered: Pair[OrderedLens], readings: Readings, standard: Standard, kind: Kind) -> Iterator[str]:

@@ -168,6 +168,19 @@ def test_addition(standard, family, add, allowed):
         assert judged_with(doc, "add", add=add + off).within is fine
 
 
+def test_exchanged_distances_are_told_although_the_pair_shows_no_prism():
+    """-6.00, right 31.5 and left 34.5 ordered, found the other way round: 1.8 Δ in and 1.8 Δ out, which cancel."""
+    doc = document(ordered(-6.0), ordered(-6.0), pd=(31.5, 34.5))
+    swapped = judge(doc, exact(doc, right={"pd": 34.5, "prism_in": None}, left={"pd": 31.5, "prism_in": None}))
+    assert swapped.one("prism_h", "pair").difference == pytest.approx(0.0)
+    assert swapped.outcome == "within"  # by the standard, which judges the pair
+    (said,) = swapped.remarks
+    assert "3.0 mm towards the wearer's right" in said
+    out = judge(doc, exact(doc, right={"pd": 33.5}, left={"pd": 36.5}))  # both too far out: the pair shows that
+    assert not [r for r in out.remarks if "Both centres" in r]
+    assert not judge(doc, exact(doc, right={"pd": 32.5}, left={"pd": 33.5})).remarks
+
+
 def test_a_degressive_lens_is_read_at_its_near_point():
     """+0.50 with an addition of +1.75: +2.25 at the near point, the primary reference point of a degressive lens (ISO 13666:2019). The
     +1.00 at its fitting cross is neither the order nor a fault."""
