@@ -13,6 +13,7 @@ from django.utils import timezone
 from dispensing.models import Dispense
 from orders import guard
 from orders.demo import catalogue, held, history, people, remeasures, scenario, shelves, year
+from orders.demo.clock import other_clock
 from orders.labs import create_token, valid_tokens
 from orders.models import Lab, Order
 from orders.summarise import summarise
@@ -129,11 +130,17 @@ def _make(password: str, with_year: bool) -> Group:
     )
     if with_year:
         year.reserve_numbers(branches)
-    scenario.play(scenario.Stage(group, branches, staff, labs, clients, password))
-    if with_year:
-        year.load_year(group, branches, timezone.now())
-    remeasures.load_remeasures(branches, staff, clients)
-    held.load_held(staff, clients)
+    stage, now = scenario.Stage(group, branches, staff, labs, clients, password), timezone.now()
+    if not with_year:
+        scenario.play(stage)
+        remeasures.load_remeasures(branches, staff, clients)
+        held.load_held(staff, clients)
+        return group
+    with other_clock() as clock:
+        scenario.play(stage, clock)
+        year.load_year(group, branches, now)
+        remeasures.load_remeasures(branches, staff, clients)
+        held.load_held(staff, clients)
     return group
 
 

@@ -22,6 +22,7 @@ from dispensing.measure import NewReading, add_readings, adopt_value, save_measu
 from dispensing.models import CatalogueFrame, Dispense, LensOption, Treatment
 from orders import issue, lab_progress
 from orders.demo import after
+from orders.demo.clock import Clock, moments
 from orders.demo.files import tree
 from orders.models import Lab, Order
 from practice.models import Branch, Client, Group, Staff
@@ -51,8 +52,9 @@ def entries() -> list[dict[str, Any]]:
     return rows
 
 
-def play(stage: Stage) -> dict[str, Dispense]:
-    """All entries in order; the dispenses by the entries' keys. Raises Unplayable naming the entry."""
+def play(stage: Stage, clock: Clock | None = None) -> dict[str, Dispense]:
+    """All entries in order; the dispenses by the entries' keys. `clock`: put to when each of them was done. Raises Unplayable naming
+    the entry."""
     frames = {f.code: f for f in CatalogueFrame.objects.filter(group=stage.group)}
     options = {
         (o.lens.code, o.material.code): o
@@ -60,7 +62,11 @@ def play(stage: Stage) -> dict[str, Dispense]:
     }
     treatments = {t.code: t for t in Treatment.objects.filter(group=stage.group)}
     made = {}
-    for entry in entries():
+    played = entries()
+    at = moments([stage.branches[e["branch"]].time_zone for e in played], timezone.now()) if clock else []
+    for number, entry in enumerate(played):
+        if clock is not None:
+            clock.put(at[number])
         try:
             dispense = _recorded(entry, stage, frames, options, treatments)
             made[entry["key"]] = _taken_on(entry, dispense, stage)

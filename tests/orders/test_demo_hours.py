@@ -6,7 +6,9 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.utils import timezone
 
+from orders.demo.clock import APART, WEEK, Clock, moments, other_clock
 from orders.demo.hours import BRANCH, LAB
 
 HALIFAX = "America/Halifax"
@@ -38,3 +40,35 @@ def test_the_clock_is_that_of_the_branch():
 def test_a_sunday_and_a_saturday_afternoon_become_monday():
     for at in (datetime(2026, 3, 22, 11, tzinfo=UTC), datetime(2026, 3, 21, 15, tzinfo=UTC)):
         assert BRANCH.within(at, "Europe/London").date().isoformat() == "2026-03-23"
+
+
+def test_whenever_it_is_loaded_deeds_were_done_while_somebody_was_there():
+    """Every five hours of three weeks, with the clocks of the demo's branches, over a change to summer time."""
+    zones = ["Europe/London", HALIFAX, "Europe/Vienna", "Europe/London", "Europe/Vienna", HALIFAX] * 10
+    start = datetime(2026, 3, 16, tzinfo=UTC)
+    for n in range(21 * 24 // 5):
+        now = start + timedelta(hours=5 * n)
+        found = moments(zones, now)
+        assert len(found) == len(zones)
+        assert found[-1] + APART <= now
+        assert now - found[0] < timedelta(days=6)
+        for at, zone, later in zip(found, zones, [*found[1:], now], strict=True):
+            assert at + APART <= later
+            assert BRANCH.are_open(at, zone)
+            assert BRANCH.are_open(at + APART, zone)
+            assert LAB.are_open(at + APART, zone)
+            assert WEEK.are_open(at, zone)
+    assert moments([], start) == []
+
+
+def test_the_clock_goes_forward_and_is_given_back():
+    real, at = timezone.now, datetime(2026, 3, 26, 14, 5, tzinfo=UTC)
+    with other_clock() as clock:
+        assert abs(timezone.now() - real()) < timedelta(minutes=1)  # not put anywhere yet
+        clock.put(at)
+        told = [timezone.now() for _ in range(1000)]
+        assert told == sorted(set(told))
+        assert at < told[0] < told[-1] < at + APART
+        assert timezone.localdate() == at.date()
+    assert timezone.now is real
+    assert Clock().now() > at
