@@ -10,8 +10,10 @@ text back. Two decisions keep a lens from being made wrong by it:
 * a single vision lens that is centred for near has NPD and no IPD, and the other way round.
 
 Words are made ASCII (letters lose their accents, a minus or a decimal comma keeps its meaning, what has no ASCII form becomes "~"), and
-the separators and control characters in
-them become spaces: words typed by somebody can never begin a record.
+the separators and control characters in them become spaces: words typed by somebody can never begin a record. A comma is a separator
+too. Between digits it is a decimal comma, and written as a point, where the figure has one comma and one or two digits after it, as the
+sheet reads a typed figure; any other comma between digits (1,000 or 10,20,30) could mean more than one thing and becomes "~", so that
+no figure is made that nobody wrote.
 """
 
 from __future__ import annotations
@@ -45,7 +47,9 @@ _ASCII = str.maketrans(
     | dict.fromkeys("“”„″", '"')
     | {"×": "x", "±": "+/-", "⁄": "/", "∕": "/"}
 )
-_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")  # a comma is reserved, and a space would make two figures of one
+_WITH_COMMAS = re.compile(r"[0-9][0-9.,]*,[0-9.,]*[0-9]")
+_DECIMAL_COMMA = re.compile(r"([0-9]{1,3}),([0-9]{1,2})")
+_COMMA_BETWEEN = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _FRACTION = re.compile("(?<=[0-9])(?=[¼-¾⅐-⅟↉])")
 _RAISED = re.compile("(?<![⁰¹²³⁴-⁹⁺⁻])(?=[⁰¹²³⁴-⁹⁺⁻])")
 
@@ -55,10 +59,16 @@ def _spread(text: str) -> str:
     return _FRACTION.sub(" ", _RAISED.sub("^", text))
 
 
+def _commas(run: re.Match[str]) -> str:
+    """Figures with commas: one with a decimal comma has a point, what could be thousands or a list keeps a mark that is neither."""
+    decimal = _DECIMAL_COMMA.fullmatch(run[0])
+    return f"{decimal[1]}.{decimal[2]}" if decimal else _COMMA_BETWEEN.sub("~", run[0])
+
+
 def ascii_words(text: str, longest: int = 1000) -> str:
     """Printable ASCII without the reserved characters; white space and control characters become single spaces."""
     plain = []
-    for char in _DECIMAL_COMMA.sub(".", unicodedata.normalize("NFKD", _spread(text).translate(_ASCII)).translate(_ASCII)):
+    for char in _WITH_COMMAS.sub(_commas, unicodedata.normalize("NFKD", _spread(text).translate(_ASCII)).translate(_ASCII)):
         if unicodedata.combining(char):
             continue
         if char.isspace() or unicodedata.category(char)[0] in "CZ" or char in RESERVED:

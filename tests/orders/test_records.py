@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import copy
 import math
+import re
 from decimal import Decimal as D
 
 import pytest
@@ -135,7 +136,11 @@ def test_a_balance_lens_without_power_is_not_known_never_nought():
         ("北 Ω ½ ﬁ", "~ ~ 1/2 fi"),
         # the sign and the decimals of a figure in words are what it says
         ("−0.50 not –0.75, 3 × 4 ± 0,25 mm; “as before”", '-0.50 not -0.75 3 x 4 +/- 0.25 mm "as before"'),
-        ("1,2,3 and 2, 3", "1.2.3 and 2 3"),
+        # one comma with one or two digits after it is decimal; a list or thousands make no figure that nobody wrote
+        ("1,2,3 and 2, 3", "1~2~3 and 2 3"),
+        ("0,5 -2,25 105,75; 12,5, 13,5.", "0.5 -2.25 105.75 12.5 13.5."),
+        ("1,000 hours, 1,234.5 or 1.234,5; 1000,5", "1~000 hours 1~234.5 or 1.234~5 1000~5"),
+        ("axis 10,20,30", "axis 10~20~30"),
         ("1½ mm, −2¾ ½, 10² 10⁻¹² mm²", "1 1/2 mm -2 3/4 1/2 10^2 10^-12 mm^2"),
         ("?", ""),
         ("", ""),
@@ -151,6 +156,20 @@ def test_words_cannot_become_records(typed, said):
     assert (found.right["SPH"], found.left["SPH"]) == (D("-2.31"), D("-1.55"))
     assert found.words("_DLREM") == said
     assert found.passed_over == 0
+
+
+@given(st.text(alphabet="0123456789,,,.. -a", max_size=40))
+@settings(max_examples=300, deadline=None)
+def test_no_figure_is_read_back_that_nobody_wrote(typed):
+    """Every figure in the words of the records stands in the words that were typed: as it is, or with a comma for its point."""
+    document = examples.example_document()
+    document["lens"]["remark"] = typed
+    back = read(rendered(document)).words("_DLREM")
+    wrote = re.findall(r"[0-9]+(?:[.,][0-9]+)*", typed)
+    for figure in re.findall(r"[0-9]+(?:[.~][0-9]+)*", back):
+        assert figure in wrote or figure.replace("~", ",") in wrote or figure.replace(".", ",") in wrote, (typed, back)
+        if "," in figure.replace(".", ",") and figure not in wrote and "~" not in figure:
+            assert re.fullmatch(r"[0-9]{1,3}\.[0-9]{1,2}", figure)
 
 
 def test_what_was_prescribed_for_near_besides_is_said():
