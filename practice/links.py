@@ -154,6 +154,19 @@ def take_back(*, actor: Staff, branch: Branch, pk: int) -> None:
         _told(actor, row, "staff.link_taken_back")
 
 
+def not_mailed(row: SignInLink) -> None:
+    """End a link that somebody asked for and that did not reach their mailbox: it takes up none of the places of those that count."""
+    with transaction.atomic():
+        if row.person_id is not None:
+            _person_held(row.person_id)
+        row = SignInLink.objects.select_for_update(of=("self",)).select_related("group", "branch", "person").get(pk=row.pk)
+        if row.used_at or row.revoked_at:
+            return
+        row.revoked_at = timezone.now()
+        row.save(update_fields=["revoked_at"])
+        _told(None, row, "staff.link_taken_back", after={"why": "it could not be mailed"})
+
+
 def accept(*, token: str, username: str, password: str) -> Staff:
     """Use an invitation: the account is there, with its post. Raises Refused or Invalid ("username", "password")."""
     with transaction.atomic():

@@ -244,7 +244,8 @@ def forgotten(request: HttpRequest) -> HttpResponse:
             made = links.forgotten(name=name)
             if made is not None:
                 row, token = made
-                links.mail(row, request.build_absolute_uri(reverse("practice:open_link", args=[token])))
+                if not links.mail(row, request.build_absolute_uri(reverse("practice:open_link", args=[token]))):
+                    links.not_mailed(row)
             sent = True
     field = Field(
         name="username",

@@ -193,6 +193,30 @@ def test_asking_again_ends_no_link_that_still_counts_and_fills_no_mailbox(cast):
     assert links.forgotten(name=cast.trainee.username) is not None
 
 
+def test_a_link_that_could_not_be_mailed_takes_no_place(cast, client, settings, monkeypatch):
+    """While the mail server is down nobody gets a link; once it is back they get one, whatever was asked for meanwhile."""
+    settings.MAIL_WORKS = True
+    Staff.objects.filter(pk=cast.trainee.pk).update(email="tilly@example.org")
+    _, of_manager = links.way_to_password(actor=cast.manager, person=cast.trainee, branch=cast.branch)
+    url = reverse("practice:forgotten")
+
+    def down(*_args, **_more):
+        raise OSError("connection refused")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(links, "send_mail", down)
+        said = [client.post(url, {"username": cast.trainee.username}).content.decode() for _ in range(links.MOST_MAILED)]
+    assert SignInLink.objects.filter(person=cast.trainee, made_by=None, revoked_at=None).count() == 0
+    told = AuditEvent.objects.filter(action="staff.link_taken_back")
+    assert [e.after for e in told] == [{"why": "it could not be mailed"}] * links.MOST_MAILED
+    SignInTry.objects.all().delete()  # the waiting between tries is another matter
+    answer = client.post(url, {"username": cast.trainee.username}).content.decode()
+    assert [m.to for m in mail.outbox] == [["tilly@example.org"]]
+    assert links.find(re.search(r"/link/([^/]+)/", mail.outbox[0].body)[1]) is not None
+    assert links.find(of_manager) is not None
+    assert all("refused" not in page for page in (*said, answer))
+
+
 def test_whose_links_they_are_is_held_before_any_of_them(cast, monkeypatch):
     """Two links of one person used at once, or one used while the manager makes another, do not wait for each other for ever."""
     _, text = links.way_to_password(actor=cast.manager, person=cast.trainee, branch=cast.branch)
