@@ -130,8 +130,10 @@ def _treatments_shown(request: HttpRequest, items: list[Any]) -> list[dict[str, 
 
 
 def _through(item: Treatment) -> str:
+    if item.kind != Treatment.Kind.TINT:
+        return ""
     figures = (item.transmittance_clear, item.transmittance_dark)
-    return " to ".join(dict.fromkeys(shown_value(v) for v in figures if v is not None))
+    return " to ".join(dict.fromkeys("not known" if v is None else shown_value(v) for v in figures))
 
 
 def _material_form(data: Any, item: LensMaterial | Treatment | None = None) -> MaterialForm:

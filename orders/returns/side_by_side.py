@@ -9,7 +9,7 @@ from typing import Any
 from dispensing.case import EYES
 from dispensing.optics.notation import format_lens, format_mm
 from dispensing.optics.power import Power
-from orders.receipt.verdict import Readings, ordered_lens
+from orders.receipt.verdict import Readings, near_reference, ordered_lens
 from orders.returns.explain import Before, WornNow
 
 NONE = "–"
@@ -64,7 +64,7 @@ def side_by_side(document: Mapping[str, Any], readings: Readings, now: WornNow |
             row(
                 f"{eye.capitalize()} lens", "D", rx=_written(written),
                 ordered=format_lens(lens.power, lens.add) if lens.power else "balance",
-                found=format_lens(read.power, read.add) if read.power else "",
+                found=format_lens(read.power, read.add) + (" at the near point" if near_reference(document, lens) else "") if read.power else "",
                 old=format_lens(before.of(eye), before.add(eye)) if before else "",
             )
         )  # fmt: skip

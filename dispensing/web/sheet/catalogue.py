@@ -107,9 +107,12 @@ def treatments(dispense: Dispense) -> dict[str, list[Choice]]:
     kept = {row.pk: row for row in (dispense.coating, dispense.tint) if row is not None and row.retired_on is not None}
     for row in (*rows, *kept.values()):
         words = row.name
-        if row.kind == "tint" and row.transmittance_clear is not None:
+        if row.kind == "tint":
             clear, dark = row.transmittance_clear, row.transmittance_dark
-            words += f" · {clear:g} %" if dark in (None, clear) else f" · {clear:g} to {dark:g} %"
+            if clear is None or dark is None:
+                words += " · light through not known"
+            else:
+                words += f" · {clear:g} %" if dark == clear else f" · {clear:g} to {dark:g} %"
         if row.pk in kept:
             words += NO_LONGER
         not_with = bool(made_with) and row.code not in made_with
