@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils import timezone
@@ -38,6 +39,7 @@ __all__ = [
     "lift_signature",
     "may_issue",
     "needs_signature",
+    "newest_decision",
     "open_remarks",
     "put_forward",
     "remark_places",
@@ -138,11 +140,17 @@ def _unanswered(found: Assessment, done: str) -> str | None:
 # --- deeds ------------------------------------------------------------------------------------------------------------
 
 
-def put_forward(*, actor: Staff, dispense: Dispense, version: int, comment: str = "") -> Signature:
-    """Ask for a signature. Refused while something stops it: a supervisor is asked about judgement, not about gaps."""
+def put_forward(
+    *, actor: Staff, dispense: Dispense, version: int, comment: str = "", last_seen: int | None = None
+) -> Signature:
+    """Ask for a signature. Refused while something stops it: a supervisor is asked about judgement, not about gaps.
+
+    `last_seen`, here and below: the newest decision that the page showed (its key; 0 for none). Where somebody has decided since,
+    nothing is done (Conflict, with who and what): two who decide at once are never both heard.
+    """
     comment = _comment(comment)
     with transaction.atomic():
-        row = _locked(dispense, version)
+        row = _locked(dispense, version, actor, last_seen)
         access.require(actor, "dispense.put_forward", branch=row.branch, subject=row)
         if row.state not in {State.OPEN, State.RETURNED}:
             raise Refused(f"This dispense is {row.get_state_display()}; it cannot be put forward.")
@@ -163,6 +171,7 @@ def sign(
     known: str = "",
     comment: str = "",
     seen_sha256: str = "",
+    last_seen: int | None = None,
 ) -> Signature:
     """Answer for a dispense. Asks for the password again, or the code of the second factor; stores what was seen.
 
@@ -173,7 +182,7 @@ def sign(
     # before the transaction, so that a wrong try is counted although nothing else is saved
     proof.prove(actor=actor, secret=password, address=address, known=known, why="to sign")
     with transaction.atomic():
-        row = _locked(dispense, version)
+        row = _locked(dispense, version, actor, last_seen)
         no = why_not_sign(actor=actor, dispense=row)
         if no is not None:
             raise NotAllowed(no)
@@ -191,7 +200,13 @@ def sign(
 
 
 def return_to_dispenser(
-    *, actor: Staff, dispense: Dispense, version: int, comment: str, remarks: Sequence[tuple[str, str]] = ()
+    *,
+    actor: Staff,
+    dispense: Dispense,
+    version: int,
+    comment: str,
+    remarks: Sequence[tuple[str, str]] = (),
+    last_seen: int | None = None,
 ) -> Signature:
     """Give a dispense back with a comment that says what to look at, and comments on single fields.
 
@@ -202,17 +217,17 @@ def return_to_dispenser(
     if not comment and not tied:
         raise Invalid({"comment": "Say what should be looked at again."})
     with transaction.atomic():
-        row = _locked(dispense, version)
+        row = _locked(dispense, version, actor, last_seen)
         access.require(actor, "dispense.return", branch=row.branch, subject=row)
         if row.state not in {State.WAITING, State.SIGNED}:
             raise Refused(f"This dispense is {row.get_state_display()}; it cannot be returned.")
         return _decide(row, actor, Decision.RETURNED, State.RETURNED, comment, remarks=tied)
 
 
-def take_over(*, actor: Staff, dispense: Dispense, version: int) -> Dispense:
+def take_over(*, actor: Staff, dispense: Dispense, version: int, last_seen: int | None = None) -> Dispense:
     """Become the dispenser of somebody else's dispense, and answer for it from now on (so one cannot also sign it)."""
     with transaction.atomic():
-        row = _locked(dispense, version)
+        row = _locked(dispense, version, actor, last_seen)
         access.require(actor, "dispense.take_over", branch=row.branch, subject=row)
         if row.state not in {State.OPEN, State.RETURNED, State.WAITING}:
             raise Refused(f"This dispense is {row.get_state_display()}; it cannot be taken over.")
@@ -288,12 +303,26 @@ def _remarks(remarks: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     return said
 
 
-def _locked(dispense: Dispense, version: int) -> Dispense:
+def newest_decision(dispense: Dispense) -> int:
+    """The key of the last decision on a dispense; 0 where there was none."""
+    return dispense.signatures.order_by("-pk").values_list("pk", flat=True).first() or 0
+
+
+def _locked(dispense: Dispense, version: int, actor: Staff, last_seen: int | None) -> Dispense:
     row = (
         Dispense.objects.select_for_update(of=("self",))
         .select_related("group", "branch", "client", "dispenser")
         .get(pk=dispense.pk)
     )
+    if last_seen is not None:
+        since = row.signatures.select_related("by").order_by("-pk").first()
+        if since is not None and since.pk != last_seen:
+            who = "you" if since.by_id == actor.pk else since.by.display_name
+            at = since.at.astimezone(ZoneInfo(row.branch.time_zone))
+            raise Conflict(
+                f"Decided since this page was opened: {since.get_decision_display()} by {who}, {at:%H:%M}."
+                " Look again; nothing was saved."
+            )
     if row.version != version:
         raise Conflict("This dispense has changed since you opened it. Look again; nothing was saved.")
     return row

@@ -135,7 +135,7 @@ def to_sign(staff: Staff, branch: Branch) -> list[Waiting]:
 
 
 def to_sign_elsewhere(staff: Staff, branch: Branch) -> list[tuple[Branch, int]]:
-    """The other branches at which somebody signs and something waits, most first. For a desk that would else say: nothing."""
+    """The other branches at which somebody signs and something waits, most first: a desk shows one branch only."""
     others = {b.pk: b for b in access.branches_where(staff, "dispense.sign") if b.pk != branch.pk}
     if not others:
         return []

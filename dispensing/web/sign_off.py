@@ -154,7 +154,7 @@ def desk(request: HttpRequest) -> HttpResponse:
     context = {
         "branch": branch,
         "rows": pairs,
-        "elsewhere": [] if rows else waiting.to_sign_elsewhere(request.user, branch),  # type: ignore[arg-type]
+        "elsewhere": waiting.to_sign_elsewhere(request.user, branch),  # type: ignore[arg-type]
         "to_measure": to_measure,
         "recent": recent,
         "signs": signs,
@@ -215,11 +215,11 @@ def sign_off_page(request: HttpRequest, reference: str) -> HttpResponse:
 
 def _do(request: HttpRequest, dispense: Dispense) -> str:
     deed = request.POST.get("deed", "")
-    version = request.POST.get("version", "")
     common: dict[str, Any] = {
         "actor": request.user,
         "dispense": dispense,
-        "version": int(version) if version.isascii() and version.isdigit() and len(version) < 10 else 0,
+        "version": _whole(request.POST.get("version", "")),
+        "last_seen": _whole(request.POST["last"]) if "last" in request.POST else None,
     }
     comment = request.POST.get("comment", "")
     if deed == "put_forward":
@@ -255,6 +255,10 @@ def _do(request: HttpRequest, dispense: Dispense) -> str:
             raise Invalid({f"reason {key}": problem.errors["reason"]}) from problem
         return "Reason recorded."
     raise Refused("Nothing was done: choose one of the buttons.")
+
+
+def _whole(text: str) -> int:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else 0
 
 
 def _typed_remarks(request: HttpRequest) -> list[tuple[str, str]]:
@@ -338,6 +342,7 @@ def _context(request: HttpRequest, dispense: Dispense, errors: dict[str, str], t
         "shown": shown,
         "findings": reasons,
         "seen": seal(found)[1],
+        "last": sign_off.newest_decision(dispense),
         "covering": cover.covering_for(request.user, dispense.dispenser, dispense.branch) if signer else None,  # type: ignore[arg-type]
         "signatures": dispense.signatures.select_related("by", "covering_for").prefetch_related("remarks"),
         "remark_lines": lines,

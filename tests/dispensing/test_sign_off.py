@@ -44,6 +44,38 @@ def waiting(cast):
     return forward(ready_dispense(cast, actor=cast.trainee))
 
 
+# --- two who decide at once ---------------------------------------------------------------------------------------------
+
+
+def test_of_two_who_decide_at_once_the_second_is_told_of_the_first(cast, waiting):
+    """What a page shows is one moment: whoever decided since is named, and nothing is done over their head."""
+    shown = sign_off.newest_decision(waiting)
+    sign(waiting, cast.supervisor, last_seen=shown)
+    told = f"signed by {cast.supervisor.display_name}, "
+    late = {"actor": cast.manager, "dispense": waiting, "version": waiting.version, "last_seen": shown}
+    with pytest.raises(Conflict, match=told):
+        sign_off.return_to_dispenser(**late, comment="The frame slides.")
+    with pytest.raises(Conflict, match=told):
+        sign(waiting, cast.manager, last_seen=shown)
+    with pytest.raises(Conflict, match="signed by you, "):
+        sign(waiting, cast.supervisor, last_seen=shown)
+    assert _fresh(waiting).state == State.SIGNED
+    assert [s.decision for s in waiting.signatures.all()] == ["submitted", "signed"]
+    sign_off.return_to_dispenser(**late | {"last_seen": sign_off.newest_decision(waiting)}, comment="The frame slides.")
+    assert _fresh(waiting).state == State.RETURNED
+
+
+def test_what_was_put_forward_again_meanwhile_is_looked_at_again(cast, waiting):
+    shown = sign_off.newest_decision(waiting)
+    sign_off.return_to_dispenser(actor=cast.manager, dispense=waiting, version=waiting.version, comment="Look at the fit.")
+    again = forward(_fresh(waiting))
+    with pytest.raises(Conflict, match="put forward by"):
+        sign(again, cast.supervisor, last_seen=shown)
+    with pytest.raises(Conflict, match="put forward by"):
+        sign_off.take_over(actor=cast.supervisor, dispense=again, version=again.version, last_seen=shown)
+    assert _fresh(again).state == State.WAITING
+
+
 # --- the natural way ----------------------------------------------------------------------------------------------------
 
 
