@@ -230,9 +230,14 @@ def replace_order(*, actor: Staff, order: Order, lab: Lab, reason: str, version:
     if lab.group_id != row.group_id or not lab.active:
         raise Invalid({"lab": "Choose one of your labs."})
     if row.state == Order.State.CANCELLED:
-        later = Order.objects.filter(replaces=row).first()
+        later = Order.objects.filter(replaces=row).select_related("lab", "issued_by").first()
         if later is None:
             raise Refused("This order is already cancelled. Issue the dispense again from its sheet.")
+        if later.lab_id != lab.pk:
+            raise Refused(
+                f"{later.issued_by.display_name} has sent it to {later.lab.name} already, as order {later.number}."
+                " Nothing more was sent."
+            )
         return later
     lock_ahead(row.branch, row.lab, lab)
     _cancel(actor=actor, dispense=dispense, row=row, reason=reason, version=version)

@@ -6,6 +6,7 @@ same thing twice is the same as saying it once. A lab reaches its own orders onl
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -261,9 +262,14 @@ def cannot_make(*, lab: Lab, number: str, reason: str, version: int | None = Non
 
 @transaction.atomic
 def ask(*, lab: Lab, number: str, text: str, field: str = "", version: int | None = None) -> Question:
-    """A question to the branch. Asked twice with the same words while it is open, it is one question."""
+    """A question to the branch. Asked twice with the same words while it is open, it is one question.
+
+    `field`: a path in the document, to a value or to a part of it; Invalid ("field") for one that is not there.
+    """
     order = _locked(lab, number, version)
     _refuse_if_cancelled(order)
+    if field and not _in_document(order, field):
+        raise Invalid({"field": "This order has no such value. Give a path such as lenses.right.ordered.axis, or none."})
     same = order.questions.filter(text=text, field=field, answered_at__isnull=True).first()
     if same is not None:
         return same
@@ -274,6 +280,19 @@ def ask(*, lab: Lab, number: str, text: str, field: str = "", version: int | Non
     return question
 
 
+def _in_document(order: Order, path: str) -> bool:
+    text = Order.objects.values_list("document", flat=True).get(pk=order.pk)
+    node: Any = json.loads(text)
+    for step in path.replace("[", ".").replace("]", "").split("."):
+        if isinstance(node, dict) and step in node:
+            node = node[step]
+        elif isinstance(node, list) and step.isascii() and step.isdecimal() and int(step[:9]) < len(node):
+            node = node[int(step[:9])]
+        else:
+            return False
+    return True
+
+
 @transaction.atomic
 def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
     """Words from the branch. A changed value is never an answer: that is a new order which replaces this one."""
@@ -282,12 +301,17 @@ def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
         .select_related("group", "branch", "lab", "dispense__client")
         .get(pk=question.order_id)
     )
-    row = Question.objects.select_for_update().get(pk=question.pk)
+    row = Question.objects.select_for_update(of=("self",)).select_related("answered_by").get(pk=question.pk)
     access.require(actor, "order.replace", branch=order.branch, subject=order.dispense)
     if not text.strip():
         raise Invalid({"answer": "Write an answer."})
     if row.answered_at is not None:
-        raise Refused("This question is already answered.")
+        who = (
+            "You have"
+            if row.answered_by_id == actor.pk
+            else f"{row.answered_by.display_name if row.answered_by else ''} has"
+        )
+        raise Refused(f"{who} answered this question already: “{row.answer}” The lab has that answer; yours was not sent.")
     now: datetime = timezone.now()
     row.answer, row.answered_at, row.answered_by = text.strip()[:400], now, actor
     row.save(update_fields=["answer", "answered_at", "answered_by"])

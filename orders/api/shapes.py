@@ -33,10 +33,13 @@ class LabScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call
 # --- in -------------------------------------------------------------------------------------------------------------------
 
 
+NO_OBJECT = "The body has to be a JSON object."
+
+
 class Body(serializers.Serializer[Any]):
     """A body in which nothing is passed over: a name that is not known is a slip, and what it was to say would be lost."""
 
-    default_error_messages = {"invalid": "The body has to be a JSON object."}
+    default_error_messages = {"invalid": NO_OBJECT}
 
     def to_internal_value(self, data: Any) -> Any:
         known = list(self.fields)
@@ -53,9 +56,8 @@ class Body(serializers.Serializer[Any]):
         return values
 
 
-_CONTROL = re.compile(
-    r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]"
-)  # a line end and a tab are writing; NUL has words of its own
+# a line end and a tab are writing; the last two turn letters and figures round, so that 95 reads as 59
+_CONTROL = re.compile(r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202d\u202e]")
 
 
 class Text(serializers.CharField):
@@ -161,7 +163,8 @@ class QuestionIn(Body):
         required=False,
         default="",
         allow_blank=True,
-        help_text="Path in the document that the question is about, e.g. `lenses.right.ordered.axis`.",
+        help_text="Path in the document that the question is about, to a value or a part: `lenses.right.ordered.axis`, `frame`,"
+        " `frame.drill_points[0]`. One that the order does not have is refused; leave it out where none fits.",
     )
 
 

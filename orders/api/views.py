@@ -110,7 +110,7 @@ class LabView(APIView):
         """The body, checked; every fault named by a JSON Pointer."""
         refuse_encoded(request)
         if not isinstance(request.data, Mapping):
-            raise Problem("invalid", errors={"": shapes.Body.default_error_messages["invalid"]})
+            raise Problem("invalid", errors={"": shapes.NO_OBJECT})
         form = serializer(data=request.data)
         if not form.is_valid():
             raise Problem("invalid", errors=dict(_pointers("", form.errors)))

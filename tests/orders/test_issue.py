@@ -370,6 +370,8 @@ def test_replacing_sends_it_to_another_lab_in_one_go(cast, ready):
     old.refresh_from_db()
     assert (old.state, new.lab, new.replaces, new.number) == ("cancelled", other, old, "SM-000002")
     assert issue.replace_order(actor=cast.dispenser, order=old, lab=other, reason="The lab cannot make it.") == new
+    with pytest.raises(Refused, match=f"sent it to {other.name} already, as order {new.number}"):
+        issue.replace_order(actor=cast.supervisor, order=old, lab=cast.lab, reason="The lab cannot make it.")
     assert Order.objects.count() == 2
 
 
