@@ -35,11 +35,13 @@ from dispensing.figures import near_only
         "needs.uses",
         "lens.compensation",
         "lens.ordered_right",
+        "lens.prism_thinning_down",
     ),
 )
 def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     """Why: prism changes only by a small compensation, or by equal base down in both lenses for thinning.
-    Fires: prescribed 2 Δ out, ordered 2 Δ in; 1.25 Δ down in both lenses of a single-vision pair, or up in both of a progressive one.
+    Fires: prescribed 2 Δ out, ordered 2 Δ in; 1.25 Δ down in both lenses of a single-vision pair, or up in both of a progressive one;
+    thinning in the ordered powers and stated besides (asks).
     Silent: ordered as prescribed; 1 Δ down in both lenses of a progressive pair.
     """
     rx = v.rx
@@ -59,6 +61,19 @@ def ordered_prism(v: View, found: Finder) -> Iterator[Finding]:
     down = [-off[eye][1] for eye in EYES]
     most = v.limit["thinning.most"] * max((lens.add or 0.0 for _, lens, _ in v.lenses()), default=0.0)
     thinning = v.family == "progressive" and abs(down[0] - down[1]) <= limit and 0 <= min(down) <= max(down) <= most + limit
+    besides = v.case.lens.prism_thinning_down
+    if thinning and min(down) > limit and besides > limit:
+        yield found(
+            f"Prism thinning is stated twice: {min(down):.2f} Δ down in the ordered powers, and {besides:.2f} Δ besides.",
+            "lens.prism_thinning_down",
+            "lens.ordered_right",
+            "lens.ordered_left",
+            seen=(("Down in the ordered powers", round(min(down), 2), "Δ"), ("Prism thinning besides", besides, "Δ")),
+            severity="confirm",
+            consequence=f"Both lenses would have {min(down) + besides:.2f} Δ base down.",
+            resolution="Leave it in one place: take the prism thinning out, or the prism down out of the ordered powers.",
+            for_lab=True,
+        )
     pair = {"h": off["right"][0] + off["left"][0], "v": off["right"][1] - off["left"][1]}
     for eye in EYES:
         order = orders[eye]

@@ -389,6 +389,8 @@ CASES: dict[str, tuple[str, list[Row]]] = {
                                  "lens.ordered_left": ordered(-2.25, -0.75, 85.0)}),
         ("stop", "stated for the right eye alone, reversed", {"R.prism_h": 2.0, "R.base_h": "out", "lens.ordered_right": ordered(-2.0, -0.5, 90.0, prism_in=2.0)}),
         (None, "thinning in both", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25)), **PROGRESSIVE_OF_2}),
+        ("confirm", "thinning in the ordered powers and besides", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25)), **PROGRESSIVE_OF_2, "lens.prism_thinning_down": 1.25}),
+        (None, "thinning besides alone", {**both(ordered(-2.0, -0.5, 90.0)), **PROGRESSIVE_OF_2, "lens.prism_thinning_down": 1.25}),
         ("stop", "down in both of a single-vision pair", both(ordered(-2.0, -0.5, 90.0, prism_up=-1.25))),
         ("stop", "up in both of a progressive pair", {**both(ordered(-2.0, -0.5, 90.0, prism_up=1.25)), **PROGRESSIVE_OF_2}),
         ("stop", "down in both, by more than the addition", {**both(ordered(-2.0, -0.5, 90.0, prism_up=-2.5)), **PROGRESSIVE_OF_2}),
