@@ -200,10 +200,13 @@ def to_be_found(document: Mapping[str, Any], eye: Eye) -> OrderedLens:
 
 
 def found_as_ordered(document: Mapping[str, Any], eye: Eye, read: LensReading) -> Power | None:
-    """What was measured, as the order states powers: a degressive lens was read at its near point. None while it was not measured."""
+    """What was measured, as the order states powers: a degressive lens was read at its near point, unless what was read is nearer to the
+    order as it stands (receipts from before the near point was asked for). None while it was not measured."""
     want = ordered_lens(document, eye)
     got, more = power_found(want, read), near_reference(document, want)
-    return got if got is None or not more else Power(got.sphere - more, got.cylinder, got.axis)
+    if got is None or not more or want.power is None:
+        return got
+    return min(Power(got.sphere - more, got.cylinder, got.axis), got, key=want.power.distance_from)
 
 
 def _number(text: str | None) -> float | None:

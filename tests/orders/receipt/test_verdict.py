@@ -198,6 +198,7 @@ def test_a_degressive_lens_is_read_at_its_near_point():
     # what was read there is held against the prescription as the order states it
     found = found_as_ordered(doc, "right", LensReading(sphere=2.25))
     assert (found.sphere, found.cylinder) == (0.5, 0.0)
+    assert found_as_ordered(doc, "right", LensReading(sphere=0.56)).sphere == 0.56  # read as receipts once asked
 
 
 def test_the_variation_of_a_degressive_lens_is_not_verified():
