@@ -399,7 +399,9 @@ class _Comparison:
             "reading_prism", "prism_v", "Vertical prism where one reads", below.vertical,
             f"{READING_DEPTH:g} mm below the centres the lenses differ by {abs(below.vertical):.2f} Δ: more than nil wherever the vertical "
             f"powers differ.{borne}",
-            "A pair for near alone, lowered centres, or slab-off.",
+            "Centres lowered to where they read."
+            if self.near("right") and self.near("left")
+            else "A pair for near alone with its centres lowered, or slab-off.",
         )  # fmt: skip
 
     def _places(self) -> Iterator[Candidate]:
