@@ -84,7 +84,7 @@ GUIDES: tuple[Guide, ...] = (
             "The dot was drawn with the frame on and read to its edge, not its middle.",
         ),
         reference="the datum line: above is +, below is −",
-        converted="Half the lens height b is added: that is the height above the lower box tangent.",
+        converted="Half the lens depth b is added: that is the height above the lower box tangent.",
     ),
     Guide(
         method="clip_scale",

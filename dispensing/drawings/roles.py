@@ -91,7 +91,7 @@ _HEAD = """\
 /* Pictures of lenses: one class for each role, written by dispensing/drawings/roles.py from the same table that the print uses.
    Lengths are millimetres of the drawing; colours are the tokens of the look, so that dark and print follow by themselves. */
 .pic{display:block;width:100%;height:auto;stroke-linejoin:round;stroke-linecap:butt;fill:none}
-.pic text{font-family:var(--figures);font-weight:500;font-variant-numeric:tabular-nums;stroke:var(--sheet);stroke-width:.8;stroke-linejoin:round;paint-order:stroke}
+.pic text{font-family:var(--figures);font-weight:500;font-variant-numeric:tabular-nums;stroke:var(--sheet);stroke-width:.6;stroke-linejoin:round;paint-order:stroke}
 """
 
 

@@ -148,7 +148,7 @@ def _prescription() -> Iterator[Spec]:
 
 _FRAME_LABELS: dict[str, tuple[str, str, Kind]] = {
     "a": ("Lens size a", "mm", "mm"),
-    "b": ("Lens height b", "mm", "mm"),
+    "b": ("Lens depth b", "mm", "mm"),
     "dbl": ("Between lenses", "mm", "mm"),
     "ed": ("Effective diameter", "mm", "mm"),
     "side": ("Side length", "mm", "mm"),

@@ -66,7 +66,7 @@ class FrameSearch(forms.Form):
     )
     a_least = Read(figure_reader(20, 90), label="Width a from")
     a_most = Read(figure_reader(20, 90), label="to")
-    b_least = Read(figure_reader(10, 80), label="Lens height b at least")
+    b_least = Read(figure_reader(10, 80), label="Lens depth b at least")
     pd = Read(figure_reader(30, 90), label="For a PD of")
     branch = forms.ChoiceField(required=False, label="In stock at")
     retired = forms.BooleanField(required=False, label="retired as well")

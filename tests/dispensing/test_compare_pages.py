@@ -67,6 +67,20 @@ def text_of(answer) -> str:
 # --- lenses -----------------------------------------------------------------------------------------------------------
 
 
+def test_what_speaks_against_every_lens_is_said_once():
+    from types import SimpleNamespace as Row
+
+    from dispensing.web.compare.lenses import shared, without
+
+    def said(*messages):
+        return [Row(severity="confirm", message=m) for m in messages]
+
+    rows = [Row(stops=(), confirms=said("a", m)) for m in ("b", "c", "b")]
+    assert shared(rows) == [("confirm", "a")]
+    assert shared(rows[:2]) == []  # two lenses are read side by side
+    assert without(shared(rows), {"against": [("confirm", "a"), ("confirm", "b")]})["against"] == [("confirm", "b")]
+
+
 def test_every_row_is_the_dispense_with_that_lens_chosen(cast, ready):
     """Choosing a row and gathering the dispense again gives the very Case, and so the figures, that the row was shown with."""
     case = case_of(ready)

@@ -74,15 +74,16 @@ def test_the_trainee_sees_it_beside_the_field_and_in_the_history_until_it_goes_f
     beside = page[page.index('id="f-readings-height-left"') :]
     assert "Her eye level &lt;was&gt; lower." in beside[: beside.index('id="f-readings-pupil-right"')]
     readings, lens = page.index('id="part-readings"'), page.index('id="part-lens"')
-    assert readings < page.index('href="#f-readings-height-left"') < lens < page.index("Why this corridor?")
+    assert page.index('id="returned-with"') < page.index('href="#f-readings-height-left"') < page.index('id="part-needs"')
+    assert readings < page.index('href="#f-readings-height-left"', readings) < lens < page.index("Why this corridor?", lens)
     for part, opened in (
         ("readings", True),
         ("lens", True),
         ("fit", False),
     ):  # what is complete is folded, but not what is remarked on
         assert bool(re.search(rf'id="part-{part}"[^>]* open>', page)) is opened
-    review = page[page.index('id="review"') :]
-    assert '<a href="#part-lens">Lens</a>: Why this corridor?' in review
+    top = page[page.index('id="returned-with"') : page.index('id="part-needs"')]
+    assert '<a href="#part-lens">Lens</a>: Why this corridor?' in top
     history = client.get(reverse("dispensing:sign_off", args=[waiting.reference])).content.decode()
     assert re.search(r"Readings, height, left:</b> Her eye level", history)
     returned = _fresh(waiting)

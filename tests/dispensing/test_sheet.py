@@ -399,6 +399,29 @@ def test_the_findings_are_the_same_saved_and_typed(desk):
     assert typed["live"] == saved["live"]
 
 
+def test_the_next_thing_to_do_stands_at_the_top_and_follows(desk):
+    def next_of(html):
+        return re.search(r'id="next" data-fragment>(.*?)</span>\n', html, re.S)[1]
+
+    assert next_of(page(desk)) == '<a href="#part-readings"><span>next</span> <b>Readings</b> L PD, L height</a>'
+    data = fields_of(page(desk), "prescription") | {"prescription.right.sphere": [""]}
+    _, said = ask(desk, "save_part", data, "prescription")
+    assert '<a href="#part-prescription"><span>next</span> <b>Prescription</b> R sphere' in said["fragments"]["next"]
+    assert "R sphere" in next_of(page(desk))
+
+
+def test_what_is_not_known_yet_is_one_line_that_leads_to_its_fields(desk):
+    data = fields_of(page(desk), "fit") | {
+        "parts": "prescription",
+        "prescription.right.sphere": [""],
+        "prescription.left.sphere": [""],
+    }
+    _, typed = ask(desk, "preview", fields_of(page(desk), "prescription") | data)
+    lines = re.findall(r'<li class="finding is-unknown">.*?</li>', typed["fragments"]["findings"], re.S)
+    assert len(lines) == 1
+    assert 'href="#f-prescription-right-sphere"' in lines[0]
+
+
 # --- frame --------------------------------------------------------------------------------------------------------------
 
 
@@ -411,6 +434,9 @@ def test_frames_are_found_by_words_and_size(desk):
 
     assert find("gull") == find("50-20") == find("slate 50□20–145") == ["GULL-1"]
     assert find("tern") == [desk.frame.code]
+    FrameFactory(group=desk.group, code="SKUA-1", model="Skua 4", mount="drilled", child=True, a=D("44"))
+    assert find("rimless") == find("drilled 44") == find("children") == find("child's") == ["SKUA-1"]
+    assert find("half-rim") == []
     assert find("zz") == find("") == find("٥٠") == []
     html = desk.http.get(url(desk.dispense, "sheet_frames"), {"frame": "gull"}).content.decode()
     assert "49.6□20–145" in html

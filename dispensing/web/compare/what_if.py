@@ -63,7 +63,7 @@ def handles(near: bool) -> tuple[Handle, ...]:
     pd = "near PD" if near else "PD"
     return (
         _handle("a", "Lens size a", *FRAME_BOUNDS["a"], 8, 52),
-        _handle("b", "Lens height b", *FRAME_BOUNDS["b"], 10, 38),
+        _handle("b", "Lens depth b", *FRAME_BOUNDS["b"], 10, 38),
         _handle("dbl", "Between lenses", *FRAME_BOUNDS["dbl"], 5, 18),
         _handle("pd_right", f"R {pd}", 15, 45, 5, 32),
         _handle("pd_left", f"L {pd}", 15, 45, 5, 32),

@@ -40,8 +40,9 @@ def _cell(cell: Cell, adopt: str, strike: str) -> str:
     if cell.need:
         met = {True: ": met", False: ": not met yet", None: ""}[cell.met]
         words = f"needs ±{cell.need} mm" if float(cell.need) <= AMPLE_MM else f"±{AMPLE_MM} mm is ample"
+        apart = f", {cell.apart} mm apart" if cell.apart else ""
         look = "doubt-words" if cell.met is False else "soft"
-        need = f'<span class="{look} small"> {escape(words)}{met}</span>'
+        need = f'<span class="{look} small"> {escape(words)}{met}{apart}</span>'
     scale = _scale(cell, cell.scale) if cell.scale else "<span></span>"
     return (
         f'<div class="read{" in-doubt" if cell.adopted_doubt else ""}">\n<span class="read-name">{escape(cell.label)}{need}</span>\n'

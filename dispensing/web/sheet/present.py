@@ -162,7 +162,7 @@ def _missing_frame(case: c.Case) -> list[str]:
     f = case.frame
     if f is None:
         return ["everything"]
-    names = {"a": "lens size a", "b": "height b", "dbl": "between lenses"}
+    names = {"a": "lens size a", "b": "lens depth b", "dbl": "between lenses"}
     return [word for name, word in names.items() if getattr(f, name) is None] + ([] if f.mount else ["mount"])
 
 
@@ -447,6 +447,8 @@ class Sheet:
                 return "Findings", f"{stops} stop", "#say"
             if confirms := len(self.found.open_confirms):
                 return "Findings", f"{confirms} to confirm", "#say"
+        if self.last_comment is not None:
+            return "Mend what was returned", "then put it forward again", "#part-review"
         return next(((d.label, "", d.url) for d in self.deeds if d.kind == "main"), ("", "", ""))
 
     @property

@@ -19,6 +19,7 @@ from dispensing.optics.heights import height_parallax
 from dispensing.optics.notation import format_mm
 
 WIDE, HIGH = 240, 30  # of the scale, in its own units
+APART_MM = 1.5  # readings of one thing that lie so far apart are worth a word, whatever the lens can bear (common practice)
 _LEVELLED = ("levelled_gauge", "target_gauge")  # a sight that is level by itself
 _USUAL_VERTEX_MM = 13.0
 _FROM = {
@@ -82,6 +83,7 @@ class Cell:
     same_place: bool = False  # the suggestion is what is adopted, by the same reference or another
     need: str = ""
     met: bool | None = None  # None: not known
+    apart: str = ""  # how far the readings lie from each other, where that is worth a word
 
     @property
     def standing(self) -> list[ReadingView]:
@@ -178,6 +180,7 @@ class Desk:
             ),
             need="" if need is None else f"{need:.1f}",
             met=_met(dots, need),
+            apart=_apart(dots),
         )
 
     def _need(self, quantity: str, eye: str) -> float | None:
@@ -257,6 +260,12 @@ def _met(dots: Sequence[tuple[Reading, float]], need: float | None) -> bool | No
     if len(values) == 1:
         return need >= 2.0  # one reading is right to about ±1 mm (common practice); only where that is ample
     return (max(values) - min(values)) / 2 <= need
+
+
+def _apart(dots: Sequence[tuple[Reading, float]]) -> str:
+    values = [value for r, value in dots if not r.in_doubt]
+    apart = max(values) - min(values) if values else 0.0
+    return f"{apart:.1f}" if apart >= APART_MM else ""
 
 
 def _scale(
