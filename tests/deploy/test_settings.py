@@ -9,8 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from django.db import DatabaseError, IntegrityError, connection, transaction
 
 from deploy import checks, environment
+from deploy.in_words import in_words
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 KEY = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -211,3 +213,32 @@ def test_a_command_says_what_is_wrong_and_not_where_in_the_code(tmp_path, change
     assert "Traceback" not in done.stderr
     if "LOG_LEVEL" in changed:
         assert "DATUMLINE_LOG_LEVEL is one of" in done.stderr  # all at once
+
+
+@pytest.mark.parametrize(
+    ("url", "said"),
+    [
+        ("postgresql://nobody@127.0.0.1:1/nothing", "The database does not answer: connection failed"),
+        (
+            "",
+            "The database has not the tables of this release (no such table: deploy_job): is it the right one, and was migrate run?",
+        ),
+    ],
+)
+def test_a_command_without_its_database_or_its_tables_says_so(tmp_path, url, said):
+    environ = {k: v for k, v in os.environ.items() if not k.startswith(("DATUMLINE_", "DJANGO_"))}
+    environ |= {"DATUMLINE_LOCAL": str(tmp_path)} | ({"DATUMLINE_DATABASE_URL": url} if url else {})
+    done = subprocess.run(
+        [sys.executable, "manage.py", "jobs"], cwd=ROOT, env=environ, capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 1
+    assert done.stderr.startswith(said)
+    assert "Traceback" not in done.stderr
+
+
+def test_of_a_column_that_is_not_there_it_is_said_too_and_of_other_faults_nothing(db):
+    with pytest.raises(DatabaseError) as caught, transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("SELECT of_tomorrow FROM practice_group")
+    assert in_words(caught.value).startswith("The database has not the tables of this release")
+    assert in_words(IntegrityError("UNIQUE constraint failed")) == ""
+    assert in_words(ValueError("no such table")) == ""
