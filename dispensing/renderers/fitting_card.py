@@ -177,7 +177,7 @@ class _Card:
                                 self.sheet.text(right - 1.5, y - 1.9, cell, size=9.5, bold=True, anchor="end")
         y += 5.0
         x = self._blank(LEFT + 26.0, y, "vertex, tested", 14.0, mm(rx.vertex_mm) if rx.vertex_mm is not None else "", "mm")
-        x = self._blank(x, y, "written on", 24.0, f"{rx.written_on:%d.%m.%Y}" if rx.written_on else "")
+        x = self._blank(x, y, "written on", 24.0, f"{rx.written_on.day} {rx.written_on:%b %Y}" if rx.written_on else "")
         x = self._blank(x, y, "by", 46.0, rx.prescriber)
         self._tick(x, y, "read back", rx.read_back == "matched")
         return y + 8.0

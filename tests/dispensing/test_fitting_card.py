@@ -84,7 +84,7 @@ def test_what_is_on_record_is_printed():
         "−4.75 −1.25 170 +2.25 1.50 out",
         "+3.00",
         "0.50 down",
-        "03.11.2026",
+        "3 Nov 2026",
         "Tern 412 horn",
         "52.0",
         "Ridgeway 13",

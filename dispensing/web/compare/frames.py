@@ -30,7 +30,7 @@ from dispensing.figures.usual import Notes
 from dispensing.models import CatalogueFrame, Dispense, FrameStock, LensOption
 from dispensing.record import frame_to_store
 from dispensing.templatetags import drawings
-from dispensing.web.compare.load import Opened, can_be_had, choice_of, number, opened, query, two, usual_family
+from dispensing.web.compare.load import Opened, can_be_had, choice_of, number, opened, query, said_of_all, two, usual_family
 from dispensing.web.sheet.present import frame_words, prescription_words
 
 A_PAGE = 18
@@ -105,6 +105,7 @@ def frames(request: HttpRequest, reference: str) -> HttpResponse:
     page = Paginator(sizes, A_PAGE).get_page(request.GET.get("page"))
     shown = list(page.object_list)
     exact = _exact(case, [same[0] for same in shown], choices)
+    common = said_of_all([findings for _, findings in exact])
     context = {
         "dispense": at.dispense,
         "case": at.case,
@@ -117,8 +118,9 @@ def frames(request: HttpRequest, reference: str) -> HttpResponse:
         "missing": [eye for eye in ("right", "left") if getattr(face.pd, eye) is None],
         "page": page,
         "first": page.start_index() if sizes else 0,
+        "common": common,
         "rows": [
-            _shown(same, by_key, face, case, figures, findings)
+            _shown(same, by_key, face, case, figures, [said for said in findings if said not in common])
             for same, (figures, findings) in zip(shown, exact, strict=True)
         ],
         "total": len(sizes),

@@ -35,6 +35,7 @@ from dispensing.web.compare.load import (
     option_of,
     powers_go,
     query,
+    said_of_all,
     two,
     usual_family,
 )
@@ -202,10 +203,7 @@ def shown(row: Row, comparison: Comparison) -> dict[str, Any]:
 
 def shared(rows: Sequence[Row]) -> list[tuple[str, str]]:
     """What speaks against every one of several lenses: said once above the list, it would hide what tells them apart."""
-    if len(rows) < 3:
-        return []
-    first, *others = [[(f.severity, f.message) for f in (*row.stops, *row.confirms)] for row in rows]
-    return [said for said in first if all(said in other for other in others)]
+    return said_of_all([[(f.severity, f.message) for f in (*row.stops, *row.confirms)] for row in rows])
 
 
 def without(common: Sequence[tuple[str, str]], row: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
@@ -141,3 +141,11 @@ def query(**parameters: Any) -> str:
     """A query string of what is set; lists give their name several times."""
     kept = {name: value for name, value in parameters.items() if value not in ("", None, [], ())}
     return "?" + urlencode(kept, doseq=True)
+
+
+def said_of_all(rows: Sequence[Sequence[Any]]) -> list[Any]:
+    """What is said of every one of at least three, in the order of the first."""
+    if len(rows) < 3:
+        return []
+    first, *others = rows
+    return [said for said in first if all(said in other for other in others)]

@@ -53,7 +53,10 @@ def head(part: Part) -> str:
         out.append(f'<span class="count is-stop">{part.stops} stop</span> ')
     if part.confirms:
         out.append(f'<span class="count is-confirm">{part.confirms} to confirm</span> ')
-    out.append(f"missing: {escape(', '.join(part.missing))}" if part.missing else "complete")
+    if part.missing:
+        out.append(f"missing: {escape(', '.join(part.missing))}")
+    elif not (part.stops or part.confirms):
+        out.append("complete")
     out.append("</span>")
     return "".join(out)
 
@@ -154,9 +157,9 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
             out.append(_reason_form(view, reason, token))
         out.append("</div></li>")
     out.append("</ul></details>")
-    if given := dict.fromkeys(v.reason.text for v in sheet.findings if v.reason):
+    if offered := dict.fromkeys(v.reason.text for v in sheet.findings if v.reason):
         out.append(
-            f'<datalist id="reasons-given">{"".join(f"<option>{escape(text)}</option>" for text in given)}</datalist>'
+            f'<datalist id="reasons-given">{"".join(f"<option>{escape(text)}</option>" for text in offered)}</datalist>'
         )
     return "".join(out)
 
