@@ -9,6 +9,7 @@ opens it is kept apart from the machine. What is being written has another name 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import platform
@@ -53,10 +54,20 @@ def back_up(
     try:
         return _back_up(folder, recipients, files, now, with_contents)
     except (OSError, DatabaseError) as error:
+        if isinstance(error, DatabaseError) and _of_another_release():
+            raise tools.ToolFailed(
+                "The database is of another release than this code: make the backup with the code of that release, or migrate first."
+            ) from error
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise tools.ToolFailed(
             f"The backup could not be written into {folder.absolute()}: {why}. Nothing of it is left."
         ) from error
+
+
+def _of_another_release() -> bool:
+    with contextlib.suppress(DatabaseError):
+        return bool(elsewhere.behind(connections["default"]))
+    return False
 
 
 def _back_up(folder: Path, recipients: Path, files: Path, now: datetime | None, with_contents: bool) -> Made:

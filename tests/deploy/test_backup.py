@@ -227,6 +227,13 @@ def test_without_room_to_unpack_it_is_not_the_backup_that_is_blamed(places, keys
     assert not fresh.local.exists()
 
 
+def test_of_a_database_not_yet_migrated_no_backup_is_made_and_why_is_said(places, keys, tmp_path):
+    """New code before an old database: somebody has put the release in place and thinks of the backup then."""
+    said = places.earlier().refused("backup_data", "--into", str(tmp_path / "b"), "--recipients", str(keys / "recipients"))
+    assert "The database is of another release than this code" in said
+    assert list((tmp_path / "b").iterdir()) == []
+
+
 def test_a_backup_of_a_newer_release_is_restored_and_not_called_in_order(places, keys, backup):
     """The one kind of wrong release that no migration mends."""
     newer = places.new()
