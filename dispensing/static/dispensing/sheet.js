@@ -86,11 +86,24 @@
     }
   });
 
-  // Frames found: Enter or Down goes to the first, Up and Down through the list, Enter takes one.
+  // Frames found: Enter or Down goes to the first, Up and Down through the list, Enter takes one. A list of what was typed before is
+  // about to be replaced, the focus in it would be lost.
+  let wanted = null;
+  const isFoundFor = (search) => document.querySelector("#frame-results .frames-found")?.dataset.query.trim() === search.value.trim();
+  document.addEventListener("htmx:afterSwap", (event) => {
+    const search = document.getElementById("f-frame-search");
+    if (event.target.id !== "frame-results" || !search || !isFoundFor(search)) return;
+    if (wanted === search.value && document.activeElement === search) document.querySelector("#frame-results .frame-choice")?.focus();
+    wanted = null;
+  });
   document.addEventListener("keydown", (event) => {
     const found = [...document.querySelectorAll("#frame-results .frame-choice")];
     const at = found.indexOf(event.target);
-    if (event.target.id === "f-frame-search" && (event.key === "ArrowDown" || event.key === "Enter") && found.length) { event.preventDefault(); found[0].focus(); }
+    const search = event.target.id === "f-frame-search" && event.target;
+    if (search && (event.key === "ArrowDown" || event.key === "Enter") && search.value.trim()) {
+      if (isFoundFor(search)) { if (found.length) { event.preventDefault(); found[0].focus(); } }
+      else if (window.htmx) { event.preventDefault(); wanted = search.value; } // quicker than the answer: it goes there when the list is there
+    }
     if (event.target.id === "f-frame-search" && event.key === "Enter" && !event.target.value.trim()) { event.preventDefault(); goOn(event.target, event.shiftKey); }
     if (at >= 0 && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
       event.preventDefault();
@@ -349,12 +362,31 @@
     if (window.htmx) htmx.process(old);
   };
 
+  // A button that is held down stays where it is until it is let go: replaced in between, it would not be pressed.
+  let pressed = null;
+  const heldUp = new Map(); // fragment -> what it is replaced by then
+  const press = (event) => { if (event.type === "pointerdown" || event.key === " ") pressed = event.target.closest?.("button,summary,a") || null; };
+  const release = () => {
+    if (!pressed) return;
+    pressed = null;
+    setTimeout(() => { // after the click that this is
+      const all = [...heldUp];
+      heldUp.clear();
+      for (const [id, html] of all) put(id, html);
+    }, 0);
+  };
+  for (const type of ["pointerdown", "keydown"]) document.addEventListener(type, press, true);
+  for (const type of ["pointerup", "pointercancel", "keyup"]) document.addEventListener(type, release, true);
+  addEventListener("blur", release);
+
   const shownBy = {}; // fragment -> number of the question whose answer it shows: a preview has fewer of them than a save
   const apply = (answer, number, part, sent, item) => {
     let whole = true;
     for (const [id, html] of Object.entries(answer.fragments)) {
       if (number < (shownBy[id] || 0)) { whole = false; continue; }
       shownBy[id] = number;
+      if (pressed && $(id)?.contains(pressed)) { heldUp.set(id, html); continue; }
+      heldUp.delete(id);
       put(id, html);
     }
     const newest = number >= applied;
@@ -672,9 +704,14 @@
     part.querySelector("form.sheet-form input:not([type=hidden]), form.sheet-form select, input[type=search]")?.focus({ preventScroll: true });
     part.scrollIntoView({ block: "start" });
   };
-  // At once, so that quick hands find the field there; and again where the browser's own going has taken the focus away.
+  // At once, so that quick hands find the field there. The browser's own going to the part comes later, with a frame of its own, and
+  // would take the focus away again: it is given back in the same breath, until somebody points elsewhere.
+  let landed = location.hash.startsWith("#part-");
   land();
-  if (document.readyState !== "complete") addEventListener("load", () => setTimeout(() => { if (document.activeElement === document.body) land(); }, 0));
+  const stayLanded = () => { if (landed && document.activeElement === document.body) land(); };
+  document.addEventListener("focusout", (event) => { if (landed && !event.relatedTarget && document.hasFocus()) queueMicrotask(stayLanded); });
+  document.addEventListener("pointerdown", () => { landed = false; }, { capture: true, once: true });
+  addEventListener("load", () => { setTimeout(stayLanded, 0); setTimeout(() => { landed = false; }, 1000); });
 
   // --- the picture: points that are dragged, or moved with the arrows, enter the reading fields ---------------------------
   // The fields stay the truth: a drag types into them, and nothing is on record before it is kept.
@@ -686,6 +723,8 @@
   const facts = () => $("pair-facts")?.dataset;
   const middle = (svg, name) => { const el = svg.querySelector(`[data-part="${name}"]`); if (!el) return null; const b = el.getBBox(); return { x: b.x + b.width / 2, y: b.y + b.height / 2 }; };
   const named = (name) => document.getElementsByName(name)[0];
+  // A point that was placed lies where it was put, also while the answer that draws it there is on its way.
+  const typedAs = (name) => { const text = placedIn.has(name) ? named(name)?.value.trim() : ""; return /^\d+([.]\d+)?$/.test(text) ? Number(text) : null; };
   const grips = () => {
     const f = facts(), svg = svgOf();
     if (!f || !svg) return [];
@@ -693,8 +732,12 @@
     for (const eye of ["right", "left"]) {
       const side = eye === "right" ? -1 : 1, far = (side * f.c) / 2;
       const fitting = middle(svg, `${eye}.fitting`), pupil = middle(svg, `${eye}.pupil`);
-      if (f.segment !== undefined) out.push({ eye, what: "segment top", at: fitting || { x: far, y: 3 }, height: "height", pd: "" });
-      out.push({ eye, what: "pupil", at: pupil || fitting || { x: far, y: f.segment === undefined ? 0 : -4 }, height: f.segment === undefined ? "height" : "pupil", pd: f.pd });
+      const add = (what, at, height, pd) => {
+        const x = pd && typedAs(`readings.${pd}.${eye}`), up = typedAs(`readings.${height}.${eye}`);
+        out.push({ eye, what, at: { x: pd && x !== null ? side * x : at.x, y: up === null ? at.y : f.b / 2 - up }, height, pd });
+      };
+      if (f.segment !== undefined) add("segment top", fitting || { x: far, y: 3 }, "height", "");
+      add("pupil", pupil || fitting || { x: far, y: f.segment === undefined ? 0 : -4 }, f.segment === undefined ? "height" : "pupil", f.pd);
     }
     return out;
   };
