@@ -19,5 +19,6 @@ def violations(page: Page) -> list[str]:
 
 
 def assert_clean(page: Page) -> None:
+    page.wait_for_load_state()
     lines = violations(page)
     assert lines == [], f"{page.url}\n" + "\n".join(lines)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import re
 import shutil
 import socket
@@ -15,8 +16,9 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from tests.browser.waiting import SECONDS, next_page
 from tests.migrated import copied
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -30,6 +32,7 @@ CHROMIUM_ARGS = [
 # on PostgreSQL the database with the demo in it
 READY = Path(os.environ["TESTS_READY_SITE"]) if "TESTS_READY_SITE" in os.environ else None
 READY_DATABASE = os.environ.get("TESTS_READY_DATABASE", "")
+expect.set_options(timeout=SECONDS * 1000)
 WIDTHS = {"desktop": {"width": 1440, "height": 1000}, "tablet": {"width": 820, "height": 1100}}
 
 
@@ -53,9 +56,29 @@ class Site:
 
 
 def _free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
+    """Below what the system gives to connections that go out: none of those takes it before the server has it."""
+    while True:
+        port = random.SystemRandom().randint(20_000, 32_000)
+        with socket.socket() as s:
+            try:
+                s.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+        return port
+
+
+def _answers(url: str, server: subprocess.Popen, log: Path) -> None:
+    end = time.monotonic() + 3 * SECONDS
+    while True:
+        try:
+            urllib.request.urlopen(url + "/sign-in/", timeout=SECONDS).close()
+            return
+        except OSError as problem:
+            if server.poll() is not None:
+                raise AssertionError(log.read_text()) from problem
+            if time.monotonic() > end:
+                raise AssertionError(log.read_text()) from problem
+            time.sleep(0.1)
 
 
 def parse_people(text: str) -> tuple[str, dict[str, str], str]:
@@ -102,16 +125,15 @@ def site(tmp_path_factory):
             cwd=ROOT, env=environment, stdout=log, stderr=log,
         )  # fmt: skip
         try:
-            for _ in range(200):
-                try:
-                    urllib.request.urlopen(site.url + "/sign-in/", timeout=5).close()
-                    break
-                except OSError:
-                    time.sleep(0.1)
+            _answers(site.url, server, local / "server.log")
             yield Site(site.url, password, people, token, environment)
         finally:
             server.terminate()
-            server.wait(timeout=20)
+            try:
+                server.wait(timeout=SECONDS)
+            except subprocess.TimeoutExpired:  # what was asked has been answered: nobody waits for it any more
+                server.kill()
+                server.wait()
     if server_url:
         with psycopg.connect(server_url, autocommit=True) as connection:
             connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
@@ -125,6 +147,15 @@ def chromium():
         browser.close()
 
 
+def give_name_and_password(page: Page, site: Site, who: str) -> None:
+    """Whatever page comes then: inside, or the second step."""
+    page.goto("/sign-in/")
+    page.fill("[name=username]", site.people.get(who, who))
+    page.fill("[name=password]", site.password)
+    with next_page(page):
+        page.press("[name=password]", "Enter")
+
+
 @pytest.fixture
 def sign_in(site: Site, chromium: Browser):
     """sign_in(role or user name, width=..., **context options) -> a page of a fresh browser context, signed in."""
@@ -133,12 +164,9 @@ def sign_in(site: Site, chromium: Browser):
     def do(who: str, width: str = "desktop", **options) -> Page:
         context = chromium.new_context(viewport=WIDTHS[width], base_url=site.url, **options)
         contexts.append(context)
+        context.set_default_timeout(SECONDS * 1000)
         page = context.new_page()
-        page.goto("/sign-in/")
-        page.fill("[name=username]", site.people.get(who, who))
-        page.fill("[name=password]", site.password)
-        page.press("[name=password]", "Enter")
-        page.wait_for_load_state()
+        give_name_and_password(page, site, who)
         assert "/sign-in/" not in page.url, page.inner_text("body")
         return page
 

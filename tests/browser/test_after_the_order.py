@@ -6,9 +6,11 @@ import json
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.axe import assert_clean
 from tests.browser.test_people_pages import listen, wide
+from tests.browser.waiting import next_page
 
 pytestmark = pytest.mark.browser
 
@@ -52,9 +54,8 @@ def _measure(page, number: str, readings: dict[str, str]) -> None:
     for name, value in readings.items():
         page.fill(f"[name='{name}']", value)
     page.wait_for_selector("#verdict-now table")
-    for box in page.query_selector_all("[name=points]"):
+    for box in page.locator("[name=points]").all():
         box.check()
-    page.wait_for_load_state("networkidle")  # a question that is still asked when the page is left is told on the console
 
 
 def _look(page) -> None:
@@ -79,27 +80,29 @@ def test_from_reject_to_outcome(sign_in, site, width):
     page.fill("#f-reject-reason", "Right lens 0.37 too strong in plus.")
     page.click("text=Reject the pair")
     page.wait_for_url(f"**/orders/{number}/")
-    assert "Rejected to the lab" in page.inner_text("main")
+    expect(page.locator("main")).to_contain_text("Rejected to the lab")
     _look(page)
 
     _measure(page, number, readings)
     page.click("text=Keep the readings and judge")
     page.wait_for_url(re.compile(r"/receipt/\d+/$"))
-    assert "Everything measured is within tolerance" in page.inner_text(".verdict-head")
+    expect(page.locator(".verdict-head")).to_contain_text("Everything measured is within tolerance")
     page.click("text=Pass the pair")
     page.wait_for_url(f"**/orders/{number}/")
     page.click("text=Hand it over")
     page.wait_for_url("**/collection/")
     _look(page)
-    page.click("button:has-text('Hand over')")
+    with next_page(page):
+        page.click("button:has-text('Hand over')")
     page.wait_for_selector("#error-summary")
     _look(page)
     for name in ("fit", "cautions", "advice"):
-        for box in page.query_selector_all(f"[name={name}]"):
+        for box in page.locator(f"[name={name}]").all():
             box.check()
     page.select_option("[name=marks]", "yes")
     page.fill("[name='acuity.both']", "6/5")
-    page.click("button:has-text('Hand over')")
+    with next_page(page):
+        page.click("button:has-text('Hand over')")
     page.wait_for_selector("text=Sheet for the client")
     _look(page)
     assert page.request.get(f"/orders/{number}/handover.pdf?large=1").body().startswith(b"%PDF-")
@@ -112,7 +115,7 @@ def test_from_reject_to_outcome(sign_in, site, width):
     _look(page)
     page.click("text=Look for what could explain it")
     page.wait_for_url(re.compile(r"/return/\d+/$"))
-    assert "fits what they say" in page.inner_text("main")
+    expect(page.locator("main")).to_contain_text("fits what they say")
     _look(page)
     page.select_option("[name=outcome]", "remake")
     page.select_option("[name=cause]", "measurement")
@@ -135,9 +138,11 @@ def test_without_javascript_the_same_form_leads_to_the_verdict(sign_in, site):
     for name, value in _readings(document).items():
         page.fill(f"[name='{name}']", value)
     page.fill("[name='right.axis']", "200")
-    page.click("text=Keep the readings and judge")
+    with next_page(page):
+        page.click("text=Keep the readings and judge")
     assert "An axis is from 1 to 180." in page.inner_text("#error-summary")
     assert page.input_value("[name='right.axis']") == "200"
     page.fill("[name='right.axis']", (document["lenses"]["right"]["ordered"]["axis"] or "").removesuffix(".0"))
-    page.click("text=Keep the readings and judge")
+    with next_page(page):
+        page.click("text=Keep the readings and judge")
     assert "within tolerance" in page.inner_text(".verdict-head")

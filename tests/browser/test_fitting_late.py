@@ -3,32 +3,23 @@
 from __future__ import annotations
 
 import re
-import time
 
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.test_fitting_desk import settled, start, until
+from tests.browser.conftest import give_name_and_password
+from tests.browser.test_fitting_desk import start
 from tests.browser.test_fitting_picture import middle, scale, with_frame
+from tests.browser.waiting import settled, until, until_held
 
 pytestmark = pytest.mark.browser
-
-
-def until_held(page, held: list, number: int) -> None:
-    end = time.monotonic() + 10
-    while len(held) < number:
-        assert time.monotonic() < end, "nothing was sent"
-        page.wait_for_timeout(20)
 
 
 def as_somebody_else(page, site, who: str) -> None:
     """The same browser, another person."""
     page.context.clear_cookies()
-    page.goto("/sign-in/")
-    page.fill("[name=username]", site.people[who])
-    page.fill("[name=password]", site.password)
-    page.press("[name=password]", "Enter")
-    page.wait_for_url(lambda address: "/sign-in/" not in address)
+    give_name_and_password(page, site, who)
+    assert "/sign-in/" not in page.url
 
 
 def test_what_is_kept_on_a_shared_tablet_is_never_sent_as_somebody_else(sign_in, site):
@@ -41,8 +32,8 @@ def test_what_is_kept_on_a_shared_tablet_is_never_sent_as_somebody_else(sign_in,
     page.fill("[name='readings.far_pd.right']", "31.5")
     page.press("[name='readings.far_pd.right']", "Enter")
     page.wait_for_selector("#saving[data-state=offline]")
-    page.unroute("**/save/**")
     as_somebody_else(page, site, "dispenser")
+    page.unroute("**/save/**")
     sent = []
     page.on("request", lambda r: sent.append(r.url) if "/save/" in r.url else None)
     page.goto(url)
@@ -101,6 +92,7 @@ def test_two_changes_at_once_are_both_saved(sign_in):
     url = start(page)
     page.fill("#f-prescription-right-sphere", "-225")
     page.tap("label.choice:has(input[value=near])")
+    expect(page.locator("input[name='needs.uses'][value=near]")).to_be_checked()
     settled(page)
     page.goto(url)
     assert page.input_value("#f-prescription-right-sphere") == "−2.25"
@@ -117,11 +109,7 @@ def test_a_save_shows_what_a_newer_preview_cannot(sign_in):
     page.press("[name='readings.far_pd.right']", "Enter")
     until_held(page, held, 1)
     page.keyboard.type("32")
-    until(
-        page,
-        "document.getElementById('f-readings-far_pd-left-echo').textContent !== '' || document.activeElement.value === '32'",
-    )
-    page.wait_for_timeout(900)  # the preview of 32 has come
+    page.wait_for_selector("#f-readings-far_pd-left-echo:has-text('32.0')")  # the preview of 32 has come
     held[0].fulfill(response=held[0].fetch())
     page.wait_for_selector(".reading-list li", state="attached")
     assert page.input_value("[name='readings.far_pd.left']") == "32"
@@ -209,3 +197,16 @@ def test_a_tablet_that_is_turned_has_its_findings_beside_the_work_again(sign_in)
     page.wait_for_selector("#say[open]")
     page.set_viewport_size({"width": 820, "height": 1180})
     page.wait_for_selector("#say:not([open])")
+
+
+def test_a_button_that_is_held_while_an_answer_comes_is_pressed_all_the_same(sign_in):
+    """Leaving the field saves it, and the answer brings the button anew: the one under the finger stays until it is let go."""
+    page = sign_in("trainee")
+    with_frame(page)
+    page.fill("#f-fit-vertex_mm", "14")
+    page.hover("#fit-actions [name=confirm]")
+    page.mouse.down()
+    settled(page)
+    with page.expect_request(lambda request: "confirm=1" in (request.post_data or "")):
+        page.mouse.up()
+    settled(page)

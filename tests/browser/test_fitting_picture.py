@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.axe import assert_clean
-from tests.browser.test_fitting_desk import settled, start, until
+from tests.browser.test_fitting_desk import start
 from tests.browser.test_people_pages import listen, wide
+from tests.browser.waiting import next_page, settled, steady, until
 
 pytestmark = pytest.mark.browser
 
@@ -21,7 +23,7 @@ def with_frame(page, tap: bool = False) -> str:
     settled(page)
     page.fill("#f-frame-search", "52")
     page.wait_for_selector(".frame-choice")
-    with page.expect_navigation():
+    with next_page(page):
         press(".frame-choice >> nth=0")
     press("text=The fit is final")
     page.wait_for_selector("#fit-actions .ok-words", state="attached")  # on a tablet the part has folded
@@ -30,10 +32,12 @@ def with_frame(page, tap: bool = False) -> str:
 
 
 def middle(page, key: str) -> tuple[float, float]:
-    box = None
-    while box is None:  # drawn anew with every size of the picture
-        page.wait_for_selector(f'.handle[data-key="{key}"]')
-        box = page.locator(f'.handle[data-key="{key}"]').bounding_box()
+    page.wait_for_selector(f'.handle[data-key="{key}"]')
+    where = (
+        f"""(() => {{ const b = document.querySelector('.handle[data-key="{key}"]')?.getBoundingClientRect();"""
+        " return b && {x: b.x, y: b.y, width: b.width, height: b.height}; })()"
+    )
+    box = steady(page, lambda: page.evaluate(where))  # drawn anew with every size of the picture
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
@@ -84,8 +88,7 @@ def test_arrows_move_a_point_and_undo_takes_it_back(sign_in):
     begin = page.evaluate("document.getElementById('pair-facts').dataset.c / 2")
     assert float(page.input_value("[name='readings.far_pd.left']")) == pytest.approx(begin - 2, abs=0.26)
     page.wait_for_selector('#picture [data-part="left.pupil"]')
-    page.wait_for_timeout(300)
-    assert page.evaluate("document.activeElement.dataset.key") == "left.pupil"  # the new picture keeps the focus
+    until(page, "document.activeElement.dataset.key === 'left.pupil'")  # the new picture keeps the focus
     page.click("#placed-undo")
     assert page.input_value("[name='readings.far_pd.left']") == ""
     until(page, "!document.querySelector('#picture [data-part=\"left.pupil\"]')")
@@ -97,11 +100,7 @@ def test_a_finger_drags_a_point_on_a_tablet(sign_in):
     with_frame(page, tap=True)
     page.evaluate("window.scrollTo(0, 0)")
     until(page, "!document.querySelector('#sheet > aside').classList.contains('shrunk')")
-    at = (0.0, 0.0)
-    while at != (now := middle(page, "right.pupil")):  # the picture grows back to its size
-        at = now
-        page.wait_for_timeout(300)
-    x, y = at
+    x, y = middle(page, "right.pupil")
     mm = scale(page)
     touch = page.context.new_cdp_session(page)
     touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
@@ -127,13 +126,13 @@ def test_enlarged_by_key_and_closed_again(sign_in):
     assert_clean(page)
     page.keyboard.press("Escape")
     page.wait_for_selector("dialog.large:not([open])", state="attached")
-    assert page.locator("#plan #stage svg.pair").count() == 1
+    expect(page.locator("#plan #stage svg.pair")).to_have_count(1)
     page.click("#enlarge")
     page.focus('.handle[data-key="right.pupil"]')
     page.keyboard.press("ArrowRight")
     assert page.is_visible("#placed-keep")
     page.click("#enlarge")
-    assert page.locator("#plan > #placed").count() == 1
+    expect(page.locator("#plan > #placed")).to_have_count(1)
 
 
 def test_what_changed_is_marked_while_one_types(sign_in):
@@ -185,17 +184,15 @@ def test_two_fingers_enlarge_the_picture_and_go_closer(sign_in):
     with_frame(page, tap=True)
     page.evaluate("window.scrollTo(0, 0)")
     until(page, "!document.querySelector('#sheet > aside').classList.contains('shrunk')")
-    page.wait_for_timeout(300)
     touch = page.context.new_cdp_session(page)
-    box = page.locator("#stage svg.pair").bounding_box()
+    box = steady(page, page.locator("#stage svg.pair").bounding_box)
     pinch(page, touch, box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, 60, 160)
     page.wait_for_selector("dialog.large[open] svg.pair")
-    page.wait_for_timeout(200)
-    before = scale(page)
+    before = steady(page, lambda: scale(page))
     x, y = middle(page, "right.pupil")
     pinch(page, touch, x, y + 60, 60, 150)  # beside the point, so that no finger lies on it
-    assert scale(page) > before * 2
-    mm = scale(page)
+    until(page, f"document.querySelector('#stage svg.pair').getScreenCTM().a > {before * 2}")
+    mm = steady(page, lambda: scale(page))
     x, y = middle(page, "right.pupil")
     touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
     for part in (0.5, 1):
@@ -209,7 +206,10 @@ def test_two_fingers_enlarge_the_picture_and_go_closer(sign_in):
     assert_clean(page)
     page.tap("#enlarge")
     page.wait_for_selector("dialog.large:not([open])", state="attached")
-    assert page.get_attribute("#stage svg.pair", "viewBox") == page.get_attribute("#stage svg.pair", "data-whole")
+    until(
+        page,
+        "(() => { const svg = document.querySelector('#plan #stage svg.pair'); return svg && svg.getAttribute('viewBox') === svg.dataset.whole; })()",
+    )
     assert heard == []
 
 
@@ -251,7 +251,6 @@ def test_a_segment_has_a_point_of_its_own_beside_the_pupil(sign_in):
         page.mouse.up()
         typed = float(page.input_value(f"[name='readings.{field}.right']"))
         assert abs(typed - (height - down)) <= 0.51, what
-        page.wait_for_timeout(400)
     # the segment top goes up and down only: which way the eyes look sideways is the pupil's to say
     assert page.input_value("[name='readings.far_pd.right']") != ""
     page.click("#placed-keep")

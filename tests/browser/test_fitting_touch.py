@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 import pytest
+from playwright.sync_api import expect
 
-from tests.browser.test_fitting_desk import until
 from tests.browser.test_people_pages import listen, wide
+from tests.browser.waiting import next_page, settled, until, written
 
 pytestmark = pytest.mark.browser
 
@@ -27,7 +28,7 @@ class Fingers:
     def write(self, name: str, text: str) -> None:
         field = f'[name="{name}"]'
         self.tap(field)
-        assert self.page.evaluate("document.activeElement.name") == name, f"a tap on {name} does not land on it"
+        until(self.page, f"document.activeElement.name === '{name}'")  # a tap on it lands on it
         self.page.keyboard.insert_text(text)  # as an on-screen keyboard does: text, no keys
 
     def open(self, part: str) -> None:
@@ -37,8 +38,8 @@ class Fingers:
     def settled(self) -> None:
         """Leaving the last field is a tap beside it."""
         self.tap(".page-head .facts")
-        self.page.wait_for_timeout(120)
-        self.page.wait_for_selector("#saving[data-state=saved]")
+        until(self.page, "!document.activeElement.matches('input,select,textarea,button')")
+        settled(self.page)
 
     def choose(self, name: str, value: str) -> None:
         """The list that the system shows for a select is no part of the page."""
@@ -51,8 +52,8 @@ def test_a_whole_progressive_dispense_by_touch_alone(sign_in):
     heard = listen(page)
     hand = Fingers(page)
     page.goto("/clients/")
-    hand.tap("tbody th a")
-    page.wait_for_load_state()
+    with next_page(page):
+        hand.tap("tbody th a")
     hand.tap("text=New dispense")
     page.wait_for_url(re.compile(r"/dispenses/D-\w+/"))
 
@@ -63,14 +64,14 @@ def test_a_whole_progressive_dispense_by_touch_alone(sign_in):
     for eye, values in (("right", ("-225", "-75", "90", "200")), ("left", ("-250", "-50", "85", "200"))):
         for name, text in zip(("sphere", "cylinder", "axis", "add"), values, strict=True):
             hand.write(f"prescription.{eye}.{name}", text)
-    hand.write("prescription.written_on", "3 nov 26")
+    hand.write("prescription.written_on", written())
     hand.write("prescription.vertex_mm", "12")
     hand.settled()
 
     hand.open("frame")
     hand.write("frame", "52")
     page.wait_for_selector(".frame-choice")
-    with page.expect_navigation():
+    with next_page(page):
         hand.tap(".frame-choice")
     hand.open("fit")
     hand.tap("#f-fit-adjusted label.choice")
@@ -112,8 +113,8 @@ def test_a_part_folds_when_it_is_complete_and_left(sign_in):
     page = sign_in("trainee", width="tablet", has_touch=True, is_mobile=True)
     hand = Fingers(page)
     page.goto("/clients/")
-    hand.tap("tbody th a")
-    page.wait_for_load_state()
+    with next_page(page):
+        hand.tap("tbody th a")
     hand.tap("text=New dispense")
     page.wait_for_url(re.compile(r"/dispenses/D-\w+/"))
     hand.tap("label.choice:has(input[value=all_round])")
@@ -122,10 +123,10 @@ def test_a_part_folds_when_it_is_complete_and_left(sign_in):
     hand.write("prescription.right.sphere", "-2")
     page.wait_for_selector("#part-needs:not([open])")
     assert "all-round" in page.inner_text("#head-needs")
-    assert page.evaluate("document.activeElement.name") == "prescription.right.sphere"
+    until(page, "document.activeElement.name === 'prescription.right.sphere'")
     box = page.locator('[name="prescription.right.sphere"]').bounding_box()
     assert 0 < box["y"] < 1100  # folding did not take the field away from under the finger
     hand.write("prescription.left.sphere", "-2")
     assert page.locator("#part-prescription[open]").count() == 1  # left, but not complete
     hand.tap("#part-needs > summary")
-    assert page.locator("#part-needs[open]").count() == 1  # opened again, it stays
+    expect(page.locator("#part-needs[open]")).to_have_count(1)  # opened again, it stays

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser.axe import assert_clean
 from tests.browser.test_people_pages import listen, wide
@@ -31,14 +32,14 @@ def check_file(page, path):
     page.select_option("#f-key_by", "code")
     assert_clean(page)
     page.click("button:has-text('Check the lines')")
-    page.wait_for_selector("#would", timeout=30_000)
+    page.wait_for_selector("#would", timeout=180_000)
 
 
 def test_a_file_with_faults_is_mended_carried_out_and_undone(sign_in, tmp_path):
     page = sign_in("manager", width="desktop")
     heard = listen(page)
     check_file(page, a_file(tmp_path, "wrong.csv", 1200, {7, 900}))
-    assert page.locator("section:has(#faults) tbody tr").count() == 2
+    expect(page.locator("section:has(#faults) tbody tr")).to_have_count(2)
     assert page.locator("button:has-text('Import')").count() == 0  # all lines or none
     assert_clean(page)
     assert not wide(page)
@@ -57,10 +58,10 @@ def test_a_file_with_faults_is_mended_carried_out_and_undone(sign_in, tmp_path):
     assert page.input_value("#f-column-8") == ""  # what was wrong is no column of a frame
     picture(page, "import-columns-1440")
     page.click("button:has-text('Check the lines')")
-    page.wait_for_selector("button:has-text('Import')", timeout=30_000)
+    page.wait_for_selector("button:has-text('Import')", timeout=180_000)
     address = page.url
     page.click("main button:has-text('Import')")
-    page.wait_for_selector("button:has-text('Undo this import')", timeout=60_000)
+    page.wait_for_selector("button:has-text('Undo this import')", timeout=180_000)
     assert_clean(page)
     other = sign_in("manager", width="tablet", color_scheme="dark")
     for at, name in ((address, "import-done"), ("/catalogue/imports/", "imports"), ("/frames/MEND-7/", "frame-imported")):
@@ -70,6 +71,6 @@ def test_a_file_with_faults_is_mended_carried_out_and_undone(sign_in, tmp_path):
         picture(other, f"{name}-820-dark")
     assert "added by an import" in other.inner_text("main")
     page.click("button:has-text('Undo this import')")
-    page.wait_for_selector(".chip:has-text('undone')")
+    page.wait_for_selector(".chip:has-text('undone')", timeout=180_000)
     assert page.goto("/frames/MEND-7/").status == 404
     assert [h for h in heard if "404" not in h] == []

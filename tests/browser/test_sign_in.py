@@ -8,8 +8,9 @@ import pytest
 from allauth.mfa.totp.internal import auth as totp
 
 from tests.browser.axe import assert_clean
-from tests.browser.conftest import WIDTHS
+from tests.browser.conftest import WIDTHS, give_name_and_password
 from tests.browser.test_people_pages import listen, wide
+from tests.browser.waiting import SECONDS
 
 pytestmark = pytest.mark.browser
 
@@ -22,19 +23,14 @@ def at_localhost(site, chromium):
     def do(width="desktop"):
         context = chromium.new_context(viewport=WIDTHS[width], base_url=site.url.replace("127.0.0.1", "localhost"))
         contexts.append(context)
+        context.set_default_timeout(SECONDS * 1000)
         return context.new_page()
 
     yield do
     for context in contexts:
         context.close()
-
-
-def sign_in(page, site, who):
-    page.goto("/sign-in/")
-    page.fill("[name=username]", site.people.get(who, who))
-    page.fill("[name=password]", site.password)
-    page.press("[name=password]", "Enter")
-    page.wait_for_load_state()
+    # the site is shared: nobody after this is asked for a second factor
+    site.manage("shell", "-c", "from allauth.mfa.models import Authenticator as A; A.objects.all().delete()")
 
 
 def sign_out(page):
@@ -52,7 +48,7 @@ def clean(page):
 def test_a_passkey_is_set_up_and_asked_for(site, at_localhost):
     page = at_localhost()
     heard = listen(page)
-    sign_in(page, site, "dispenser")
+    give_name_and_password(page, site, "dispenser")
     tools = page.context.new_cdp_session(page)
     tools.send("WebAuthn.enable")
     options = {
@@ -73,7 +69,7 @@ def test_a_passkey_is_set_up_and_asked_for(site, at_localhost):
     assert len(tools.send("WebAuthn.getCredentials", {"authenticatorId": key})["credentials"]) == 1
     assert page.locator(".codes li").count() == 10
     sign_out(page)
-    sign_in(page, site, "dispenser")
+    give_name_and_password(page, site, "dispenser")
     assert page.url.endswith("/sign-in/second/")
     clean(page)
     tools.send("WebAuthn.setUserVerified", {"authenticatorId": key, "isUserVerified": True})
@@ -83,20 +79,20 @@ def test_a_passkey_is_set_up_and_asked_for(site, at_localhost):
     # without the device nothing opens
     tools.send("WebAuthn.removeVirtualAuthenticator", {"authenticatorId": key})
     sign_out(page)
-    sign_in(page, site, "dispenser")
+    give_name_and_password(page, site, "dispenser")
     page.goto("/clients/")
     assert "/sign-in/" in page.url
     assert heard == []
-    site.manage("shell", "-c", "from allauth.mfa.models import Authenticator as A; A.objects.all().delete()")
 
 
 def test_people_change_places_on_a_tablet_with_an_apps_code_where_it_is_set_up(site, at_localhost):
     page = at_localhost("tablet")
     heard = listen(page)
-    sign_in(page, site, "supervisor")
+    give_name_and_password(page, site, "supervisor")
     page.goto("/factors/")
     clean(page)
     page.get_by_role("link", name="Set up an app").click()
+    page.wait_for_url("**/factors/app/")
     clean(page)
     secret = page.inner_text(".key").replace(" ", "")
     assert page.locator(".qr svg").bounding_box()["width"] > 150
@@ -121,15 +117,16 @@ def test_people_change_places_on_a_tablet_with_an_apps_code_where_it_is_set_up(s
     page.get_by_role("button", name="Set PIN").click()
     page.get_by_text("PIN set.").wait_for()
     sign_out(page)
-    sign_in(page, site, "supervisor")
+    give_name_and_password(page, site, "supervisor")
     page.fill("[name=code]", code(1))
     page.get_by_role("button", name="Sign in").click()
     page.wait_for_url(lambda url: "/sign-in/" not in url)
     name = page.inner_text(".who summary").split("·")[0].strip()
     sign_out(page)
-    sign_in(page, site, "trainee")
+    give_name_and_password(page, site, "trainee")
     page.goto("/clients/")
     page.get_by_role("link", name="Change places").click()
+    page.wait_for_url("**/change-place/**")
     clean(page)
     page.get_by_label(name).check()
     page.fill("[name=pin]", "402816")
@@ -138,4 +135,3 @@ def test_people_change_places_on_a_tablet_with_an_apps_code_where_it_is_set_up(s
     assert page.inner_text(".who summary").startswith(name)
     assert "/clients/" not in page.url
     assert heard == []
-    site.manage("shell", "-c", "from allauth.mfa.models import Authenticator as A; A.objects.all().delete()")

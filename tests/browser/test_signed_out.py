@@ -5,17 +5,16 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.conftest import give_name_and_password
+
 pytestmark = pytest.mark.browser
 
 
 def again(page, site, who):
     """Sign in in another tab of the same browser."""
     other = page.context.new_page()
-    other.goto("/sign-in/")
-    other.fill("[name=username]", site.people.get(who, who))
-    other.fill("[name=password]", site.password)
-    other.press("[name=password]", "Enter")
-    other.wait_for_url(lambda url: "/sign-in/" not in url)
+    give_name_and_password(other, site, who)
+    assert "/sign-in/" not in other.url
     other.close()
 
 

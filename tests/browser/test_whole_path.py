@@ -18,8 +18,8 @@ import pdfplumber
 import pytest
 
 from tests.browser.axe import assert_clean
-from tests.browser.test_fitting_desk import settled, until
 from tests.browser.test_people_pages import listen
+from tests.browser.waiting import SECONDS, next_page, settled, until, written
 
 pytestmark = pytest.mark.browser
 
@@ -33,7 +33,7 @@ def lab_call(site, path: str, *, data: dict[str, Any] | None = None, key: str = 
     body = None if data is None else json.dumps(data).encode()
     request = urllib.request.Request(site.url + path, data=body, headers=headers)
     try:
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=SECONDS) as answer:
             return answer.status, answer.read()
     except urllib.error.HTTPError as problem:
         return problem.code, problem.read()
@@ -88,7 +88,7 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
         "prescription.left.axis": "80",
         "prescription.left.add": "200",
         "prescription.left.prism_h": "1 in",
-        "prescription.written_on": "3 nov 26",
+        "prescription.written_on": written(),
         "prescription.prescriber": "P. Quillfeather",
         "prescription.vertex_mm": "12",
     }.items():
@@ -96,8 +96,8 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
     settled(page)
     page.fill("#f-frame-search", "Alder 247")
     page.wait_for_selector(".frame-choice")
-    page.locator(".frame-choice", has_text="52□18").first.click()
-    page.wait_for_load_state()
+    with next_page(page):
+        page.locator(".frame-choice", has_text="52□18").first.click()
     page.check("[name='fit.adjusted'] >> nth=0", force=True)
     for name, text in {"fit.vertex_mm": "12", "fit.pantoscopic_deg": "8", "fit.face_form_deg": "5"}.items():
         fill(page, name, text)
@@ -127,7 +127,8 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
 
     # nothing on record could show a typing slip: the powers are typed again, blind
     page.goto(sheet)
-    page.click(".finding a:has-text('Read back now')")
+    with next_page(page):
+        page.click(".finding a:has-text('Read back now')")
     again = {
         "right": {"sphere": "-2.25", "cylinder": "-0.75", "axis": "95", "add": "2", "prism_h": "1 in"},
         "left": {"sphere": "-1.5", "cylinder": "-1.00", "axis": "80", "add": "2.00", "prism_h": "1 in"},
@@ -146,12 +147,13 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
             break
         ask.first.fill("Looked at again and right for this client.")
         ask.first.press("Enter")
-        page.wait_for_load_state()
+        settled(page)
         page.goto(sheet)
     assert page.locator(".finding.is-stop, .finding.is-unknown").count() == 0, page.inner_text("#say")
-    page.click("#review .actions a.button:not(.plain)")
-    page.click("button:has-text('Put forward')")
-    page.wait_for_load_state()
+    with next_page(page):
+        page.click("#review .actions a.button:not(.plain)")
+    with next_page(page):
+        page.click("button:has-text('Put forward')")
     assert "A trainee signed" not in page.inner_text("main")
     assert "Only a supervisor or manager" in page.inner_text("main")
     reference = re.search(r"D-\w+", page.url)
@@ -160,17 +162,19 @@ def test_from_prescription_to_a_lab_that_has_the_order(site, sign_in):
     # the supervisor finds it on the desk, signs it with the password, and issues it
     desk = sign_in("supervisor")
     desk.click("header summary")
-    desk.click("header button:has-text('Saltmarsh')")
-    desk.wait_for_load_state()
+    with next_page(desk):
+        desk.click("header button:has-text('Saltmarsh')")
     desk.goto("/sign-off/")
-    desk.click(f"text=Ottoline {family}")
+    with next_page(desk):
+        desk.click(f"text=Ottoline {family}")
     assert_clean(desk)
     desk.fill("form:has(button:text-is('Sign')) [name=password]", "not the password")
-    desk.click("button:text-is('Sign')")
+    with next_page(desk):
+        desk.click("button:text-is('Sign')")
     assert "waiting for signature" in desk.inner_text("main")
     desk.fill("form:has(button:text-is('Sign')) [name=password]", site.password)
-    desk.click("button:text-is('Sign')")
-    desk.wait_for_load_state()
+    with next_page(desk):
+        desk.click("button:text-is('Sign')")
     assert "Signed by" in desk.inner_text("main")
     desk.goto(f"/dispenses/{reference.group()}/order/")
     desk.get_by_label("Tideglass Surfacing").check()
