@@ -75,6 +75,35 @@ def test_what_a_page_names_is_there(page):
     assert wrong == []
 
 
+PROGRAMS = {"deploy/backup": "backup_data", "deploy/restore": "restore_data"}
+DJANGOS_OPTIONS = {"--deploy", "--fail-level", "--no-input", "--help", "--traceback"}
+
+
+def source_of(program: str) -> str:
+    """What reads the options of a command of ours, a script, or a module that is run."""
+    name = PROGRAMS.get(program, program)
+    places = [p for package in PACKAGES for p in (ROOT / package).glob(f"management/commands/{name}.py")]
+    places += [ROOT / name, (ROOT / name.replace(".", "/")).with_suffix(".py")]
+    return "\n".join(p.read_text() for p in places if p.is_file())
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_option_a_page_names_is_read_by_its_program(page):
+    text = (ROOT / page).read_text().replace("\\\n", " ")
+    called = re.findall(
+        r"(?:manage\.py |datumline (?:--from \S+ )?|python3? -m |\./(?=deploy/)|python3 (?=deploy/))([a-z][\w./]+)((?: +(?:[^\s`#]+))*)",
+        text,
+    )
+    wrong = []
+    for program, rest in called:
+        options = set(re.findall(r"(?<=\s)--[a-z][a-z-]*", re.split(r"\s{2,}|[|;&]", rest)[0]))
+        if options and program not in {"venv", "pip", "compileall"} and (read := source_of(program)):
+            wrong += [f"{program} {o}" for o in options - DJANGOS_OPTIONS if o not in read]
+        elif options - DJANGOS_OPTIONS and program.startswith(("tests.", "deploy/")):
+            wrong.append(f"{program} is not there")
+    assert wrong == []
+
+
 def test_what_developers_is_told_of_is_called_so():
     """Functions, classes and constants in backticks."""
     text = code()
