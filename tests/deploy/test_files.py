@@ -172,6 +172,6 @@ def test_the_guide_runs_commands_that_there_are_and_has_its_blocks():
     for command in re.findall(r"^datumline (?:--from \S+ )?(\w+)", "\n".join(text for _, text in blocks), re.M):
         assert command in {"check", "migrate", "collectstatic"} or list(ROOT.glob(f"*/management/commands/{command}.py"))
     for command in re.findall(r"`datumline (\w+)", guide):
-        assert list(ROOT.glob(f"*/management/commands/{command}.py")), command
+        assert command == "check" or list(ROOT.glob(f"*/management/commands/{command}.py")), command
     for linked in re.findall(r"\]\((\w+\.md)\)", guide):
         assert (DEPLOY / linked).exists(), linked
