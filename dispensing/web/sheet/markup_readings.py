@@ -28,6 +28,8 @@ def readings_now(sheet: Sheet, desk: Desk) -> str:
                 out.append(_cell(cell, adopt if may_adopt else "", strike if sheet.allowed else ""))
     if may_adopt and sheet.allowed and (waiting := len(desk.waiting)):
         what = "the suggestion" if waiting == 1 else f"all {waiting} suggestions"
+        if unmet := sum(cell.met is False for cell in desk.waiting):  # not to be taken along unseen
+            what += f", {unmet} not met yet" if waiting > 1 else ", not met yet"
         out.append(
             f'<div class="actions"><button name="adopt" value="all" formaction="{adopt}" id="adopt-all">Adopt {what}</button></div>'
         )
