@@ -24,6 +24,7 @@ from dispensing.gather import case_of
 from dispensing.models import Dispense, Reason
 from practice import access, audit
 from practice.errors import Invalid, Refused
+from practice.hold import hold
 from practice.models import Staff
 
 SHORTEST_REASON = 4
@@ -202,11 +203,7 @@ def give_reason(*, actor: Staff, dispense: Dispense, finding_key: str, text: str
     if "\x00" in text:
         raise Invalid({"reason": "That contains a character that cannot be kept."})
     with transaction.atomic():
-        row = (
-            Dispense.objects.select_for_update(of=("self",))
-            .select_related("group", "branch", "client", "dispenser")
-            .get(pk=dispense.pk)
-        )
+        row = hold(Dispense.objects.select_related("group", "branch", "client", "dispenser"), pk=dispense.pk)
         access.require(actor, "reason.give", branch=row.branch, subject=row)
         if row.state not in REASON_STATES:
             raise Refused(f"This dispense is {row.get_state_display()}: it takes no more reasons.")

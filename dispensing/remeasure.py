@@ -24,6 +24,7 @@ from dispensing.measure import NewReading, complete_readings, suggestion
 from dispensing.models import Adoption, Comparison, Dispense, Reading, Remeasure, SupervisorReading
 from practice import access, audit
 from practice.errors import Invalid, Refused
+from practice.hold import hold
 from practice.models import Staff
 
 QUANTITIES = ("far_pd", "near_pd", "height")
@@ -64,11 +65,7 @@ def remeasure(*, actor: Staff, dispense: Dispense, readings: Sequence[NewReading
     "had_seen"). Changes nothing of the dispense: its version and signature stand.
     """
     with transaction.atomic():
-        row = (
-            Dispense.objects.select_for_update(of=("self",))
-            .select_related("group", "branch", "client", "dispenser")
-            .get(pk=dispense.pk)
-        )
+        row = hold(Dispense.objects.select_related("group", "branch", "client", "dispenser"), pk=dispense.pk)
         access.require(actor, "dispense.remeasure", branch=row.branch, subject=row)
         if row.state == Dispense.State.CANCELLED:
             raise Refused("This dispense is cancelled.")

@@ -32,6 +32,7 @@ from dispensing.record.base import ORDER_OF_PARTS
 from dispensing.snapshot import seal
 from practice import access, audit, cover, proof
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
+from practice.hold import hold
 from practice.models import Staff
 
 __all__ = [
@@ -309,11 +310,7 @@ def newest_decision(dispense: Dispense) -> int:
 
 
 def _locked(dispense: Dispense, version: int, actor: Staff, last_seen: int | None) -> Dispense:
-    row = (
-        Dispense.objects.select_for_update(of=("self",))
-        .select_related("group", "branch", "client", "dispenser")
-        .get(pk=dispense.pk)
-    )
+    row = hold(Dispense.objects.select_related("group", "branch", "client", "dispenser"), pk=dispense.pk)
     if last_seen is not None:
         since = row.signatures.select_related("by").order_by("-pk").first()
         if since is not None and since.pk != last_seen:

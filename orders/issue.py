@@ -26,6 +26,7 @@ from orders.models import FeedHead, Lab, NumberSeries, Order, OrderEvent
 from orders.webhooks.outbox import announce
 from practice import access, audit
 from practice.errors import Conflict, Invalid, NotAllowed, Refused
+from practice.hold import hold
 from practice.models import Branch, Staff
 
 Row = TypeVar("Row", bound=models.Model)
@@ -248,11 +249,7 @@ def replace_order(*, actor: Staff, order: Order, lab: Lab, reason: str, version:
 
 
 def _lock_dispense(dispense: Dispense) -> Dispense:
-    return (
-        Dispense.objects.select_for_update(of=("self",))
-        .select_related("group", "branch", "client", "dispenser")
-        .get(pk=dispense.pk)
-    )
+    return hold(Dispense.objects.select_related("group", "branch", "client", "dispenser"), pk=dispense.pk)
 
 
 def _lock_both(order: Order) -> tuple[Dispense, Order]:

@@ -301,7 +301,7 @@ def answer_question(*, actor: Staff, question: Question, text: str) -> Question:
         .select_related("group", "branch", "lab", "dispense__client")
         .get(pk=question.order_id)
     )
-    row = Question.objects.select_for_update(of=("self",)).select_related("answered_by").get(pk=question.pk)
+    row = Question.objects.select_for_update().get(pk=question.pk)
     access.require(actor, "order.replace", branch=order.branch, subject=order.dispense)
     if not text.strip():
         raise Invalid({"answer": "Write an answer."})

@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet
 
 from practice import access, audit
 from practice.errors import Conflict, Invalid, Refused
+from practice.hold import hold
 from practice.models import Branch, Client, Staff
 from practice.models_names import NameWord
 from practice.words import dates_meant, digits_of, fold, slips, slips_to_beginnings
@@ -194,7 +195,7 @@ def change_client(*, actor: Staff, client: Client, version: int, values: Mapping
     Conflict when somebody else changed the client since `version` was read.
     """
     with transaction.atomic():
-        row = Client.objects.select_for_update(of=("self",)).select_related("group", "branch").get(pk=client.pk)
+        row = hold(Client.objects.select_related("group", "branch"), pk=client.pk)
         to = values.get("branch") or row.branch
         if not access.may(actor, "client.change", branch=to):
             access.require(actor, "client.change", branch=row.branch)

@@ -15,6 +15,7 @@ from dispensing.models import Dispense
 from practice import access, audit
 from practice.audit import plain
 from practice.errors import Conflict, Refused
+from practice.hold import hold
 from practice.models import Staff
 
 ORDER_OF_PARTS = ("needs", "prescription", "frame", "fit", "readings", "lens")
@@ -137,11 +138,8 @@ def refuse_closed(dispense: Dispense) -> None:
 
 def lock(dispense: Dispense) -> Dispense:
     """The dispense's row, held until the end of the transaction (on SQLite the transaction already holds the file)."""
-    return (
-        Dispense.objects.select_for_update(of=("self",))
-        .select_related("group", "branch", "client", "dispenser", "updated_by", "fit_confirmed_by", "prescription")
-        .get(pk=dispense.pk)
-    )
+    with_its_own = ("group", "branch", "client", "dispenser", "updated_by", "fit_confirmed_by", "prescription")
+    return hold(Dispense.objects.select_related(*with_its_own), pk=dispense.pk)
 
 
 def lift_signature(change: Change) -> None:

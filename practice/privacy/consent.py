@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from practice import access, audit
 from practice.errors import Invalid, Refused
+from practice.hold import hold
 from practice.models import Client, ConsentNote, Staff
 from practice.words import line
 
@@ -29,7 +30,7 @@ def note_consent(
     if "purpose" not in errors and len(purpose) < 3:
         errors["purpose"] = "Say what it is for."
     with transaction.atomic():
-        row = Client.objects.select_for_update(of=("self",)).select_related("group", "branch").get(pk=client.pk)
+        row = hold(Client.objects.select_related("group", "branch"), pk=client.pk)
         access.require(actor, "consent.note", branch=row.branch)
         if row.erased_at:
             raise Refused("This client has been erased.")

@@ -20,6 +20,7 @@ from django.utils import timezone
 
 from practice import access, audit
 from practice.errors import Invalid, Refused
+from practice.hold import hold
 from practice.models import AuditDetail, AuditEvent, Branch, Client, Staff
 from practice.privacy.registry import parts
 from practice.privacy.retention import kept
@@ -88,7 +89,7 @@ def _reason(text: str) -> str:
 
 
 def _erase(actor: Staff, pk: int, reason: str) -> Client:
-    client = Client.objects.select_for_update(of=("self",)).select_related("group", "branch").get(pk=pk)
+    client = hold(Client.objects.select_related("group", "branch"), pk=pk)
     access.require(actor, "client.erase", branch=client.branch)
     no = why_not_erase(client)
     if no is not None:

@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from practice import access, audit
 from practice.errors import Invalid
+from practice.hold import hold
 from practice.models import AuditEvent, Client, Staff
 from practice.privacy import paper
 from practice.privacy.registry import Files, parts, row, rows
@@ -63,7 +64,7 @@ def export_client(*, actor: Staff, client: Client, reason: str) -> Export:
     if not SHORTEST_REASON <= len(reason) <= LONGEST_REASON or "\x00" in reason:
         raise Invalid({"reason": f"Say who asked for it and why, in {SHORTEST_REASON} to {LONGEST_REASON} characters."})
     with transaction.atomic():
-        known = Client.objects.select_for_update(of=("self",)).select_related("group", "branch").get(pk=client.pk)
+        known = hold(Client.objects.select_related("group", "branch"), pk=client.pk)
         access.require(actor, "client.export", branch=known.branch)
         files = Files()
         data = held(known, files)
