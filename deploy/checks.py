@@ -215,8 +215,6 @@ def _databases(given: Mapping[str, str]) -> Iterator[CheckMessage]:
             if not Path(found["NAME"]).parent.is_dir():
                 yield Error(f"{name}: the folder {Path(found['NAME']).parent} is not there.", id="datumline.E015")
             continue
-        if not found["NAME"]:
-            yield Error(f"{name} names no database.", hint="postgresql://user@host:port/name", id="datumline.E015")
         if unknown := sorted(set(dict(parse_qsl(urlsplit(url).query))) - _known_to_postgresql()):
             yield Error(f"{name}: PostgreSQL knows no option {', '.join(unknown)}.", id="datumline.E015")
 

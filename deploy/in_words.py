@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.core.exceptions import ImproperlyConfigured
 from django.db import DatabaseError
 
-NO_CONNECTION = ("connection failed", "connection timeout", "unable to open database file")
+NO_CONNECTION = ("connection failed", "connection is bad", "connection timeout", "unable to open database file")
 NO_TABLE = ("no such table", "no such column")
 _NO_TABLE_STATES = {"42P01", "42703"}  # PostgreSQL's undefined_table and undefined_column
 

@@ -43,6 +43,8 @@ def from_url(url: str, patience: Patience | None = None) -> dict[str, Any]:
         return sqlite(Path(unquote(parts.path[1:]) if parts.path.startswith("//") else unquote(parts.path)), patience)
     if parts.scheme not in ("postgresql", "postgres"):
         raise ValueError("a database is given as postgresql://user@host:port/name or sqlite:////full/path")
+    if not parts.path.strip("/"):
+        raise ValueError("no database is named: postgresql://user@host:port/name")
     more = dict(parse_qsl(parts.query))
     host = more.pop("host", "") or unquote(parts.hostname or "")
     limits = {
