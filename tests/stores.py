@@ -39,7 +39,7 @@ def bucket(server, settings):
 def place(endpoint: str, **more) -> Place:
     return Place(**{
         "bucket": "practice-records", "prefix": FOLDER, "endpoint": endpoint, "key_id": "k", "secret": "s", "encryption": "AES256",
-        "addressing": "path", "timeout_s": 1, **more,
+        "addressing": "path", "timeout_s": 20, **more,
     })  # fmt: skip
 
 

@@ -147,7 +147,7 @@ def test_of_many_workers_at_once_one_has_the_job(monkeypatch):
     start, taken = threading.Barrier(6), []
 
     def claim_patiently(who):
-        for _ in range(500):
+        for _ in range(20_000):
             try:
                 return jobs.claim(who, ["forget_answers", "forget_leftovers"], now)
             except OperationalError:  # SQLite in memory, as tests have it, refuses at once where a file would wait

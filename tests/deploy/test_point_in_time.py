@@ -64,9 +64,9 @@ def _through(cluster: Cluster, archive: Path, base: Path, folder: Path) -> None:
     cluster.sql("INSERT INTO notes VALUES (3)")
     cluster.sql("DELETE FROM notes WHERE n = 1")  # the mistake
     cluster.sql("SELECT pg_switch_wal()")
-    until(lambda: cluster.sql("SELECT last_archived_wal IS NOT NULL FROM pg_stat_archiver")[0][0], 30)
+    until(lambda: cluster.sql("SELECT last_archived_wal IS NOT NULL FROM pg_stat_archiver")[0][0], 240)
     last = cluster.sql("SELECT pg_walfile_name(pg_current_wal_lsn() - 1)")[0][0]
-    until(lambda: len(list(archive.iterdir())) >= 2 or (archive / last).exists(), 30)
+    until(lambda: len(list(archive.iterdir())) >= 2 or (archive / last).exists(), 240)
     cluster.kill()  # the machine is gone; only the base backup and the archive are left
 
     again = Cluster.__new__(Cluster)
@@ -86,7 +86,7 @@ def _through(cluster: Cluster, archive: Path, base: Path, folder: Path) -> None:
         subprocess.run(["chown", cluster.user, str(base / "recovery.signal")], check=True)
     again.start()
     try:
-        until(lambda: not again.sql("SELECT pg_is_in_recovery()")[0][0], 60)
+        until(lambda: not again.sql("SELECT pg_is_in_recovery()")[0][0], 240)
         assert again.sql("SELECT n FROM notes ORDER BY n") == [(1,), (2,)]
         again.sql("INSERT INTO notes VALUES (4)")  # it is a database to work with again
     finally:

@@ -29,7 +29,7 @@ from dispensing.imports.lines import _read
 from dispensing.optics.trace_files import TraceError, read_trace
 
 EXAMPLES = int(os.environ.get("DATUMLINE_FUZZ", "25"))
-LONGEST_S = 2.0
+LONGEST_S = 10.0
 quick = settings(max_examples=EXAMPLES, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 odd = st.sampled_from(
     [

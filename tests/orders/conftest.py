@@ -12,6 +12,18 @@ from tests.orders.examples import example_document
 
 
 @pytest.fixture
+def one_minute(monkeypatch):
+    """The database's clock, as requests are counted by it, stands early in a minute: it does not turn in the middle of a test."""
+    from orders.api import limits
+
+    still = "CAST(1795600801.5 AS double precision)"
+    monkeypatch.setattr(limits, "_NOW", dict.fromkeys(limits._NOW, still))
+    limits.forget()
+    yield
+    limits.forget()
+
+
+@pytest.fixture
 def make_order(cast):
     """An order at the cast's lab, stored as issuing stores it, with the example's document."""
     from django.db import transaction

@@ -49,7 +49,7 @@ def main(arguments: list[str]) -> None:
         for line in issue_all(int(rest[0]), int(rest[1]), rest[2:]):
             print(*line)
     else:
-        deadline = time.monotonic() + 120
+        deadline = time.monotonic() + 600
         print(*follow(int(rest[0]), lambda seen: len(seen) >= int(rest[1]) or time.monotonic() > deadline))
 
 

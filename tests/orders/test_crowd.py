@@ -96,10 +96,10 @@ def test_processes_on_sqlite(tmp_path):
     ]
     made = []
     for writer in writers:
-        out, _ = writer.communicate(timeout=180)
+        out, _ = writer.communicate(timeout=600)
         assert writer.returncode == 0
         made += [(r, n, int(p)) for r, n, p in (line.split() for line in out.splitlines())]
-    seen, _ = reader.communicate(timeout=180)
+    seen, _ = reader.communicate(timeout=600)
     assert len(made) == sum(len(s) for s in shares)
     check(made, references)
     assert [int(p) for p in seen.split()] == list(range(1, len(references) + 1)), "the reader skipped or repeated"
@@ -175,10 +175,10 @@ def test_the_reader_would_notice_places_that_become_visible_out_of_order():
         with transaction.atomic():
             bare_order(cast, one, "SM-1", 1)
             taken.set()
-            passed.wait(20)
+            passed.wait(300)
 
     def quick():
-        taken.wait(20)
+        taken.wait(300)
         bare_order(cast, two, "SM-2", 2)
         seen = follow(cast.lab.pk, lambda s: len(s) >= 1)
         passed.set()

@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from orders import labs
-from orders.api import limits, quick
+from orders.api import quick
 from orders.models import LabToken, Order, OrderEvent
 from tests.factories import Cast
 from tests.orders.conftest import Door, labs_token
@@ -141,8 +141,7 @@ def test_the_use_and_the_fetch_are_noted(door, make_order, taken):
     assert OrderEvent.objects.filter(kind="fetched").count() == 1
 
 
-def test_too_many_is_said_by_the_view(door, make_order, settings, taken):
-    limits.forget()
+def test_too_many_is_said_by_the_view(door, make_order, settings, taken, one_minute):
     settings.LAB_REQUESTS_A_MINUTE = 2
     assert [door.get("orders").status_code for _ in range(4)] == [200, 200, 429, 429]
     assert taken == [True, True, False, False]
