@@ -29,6 +29,7 @@ from tests import migrated
 from tests.faults import chores
 
 ROOT = Path(__file__).resolve().parents[2]
+LONG = os.environ.get("DATUMLINE_FAULTS") == "long"
 TOKEN = "f" * 32  # the form token of a browser: cookie and field hold the same
 
 
@@ -38,7 +39,7 @@ def free_port() -> int:
         return int(s.getsockname()[1])
 
 
-def until(done, seconds: float = 60.0, every: float = 0.05):
+def until(done, seconds: float = 240.0, every: float = 0.05):
     """Wait for something to be true; what it gave."""
     end = time.monotonic() + seconds
     while True:
@@ -173,7 +174,7 @@ class Site:
 
     def __init__(self, folder: Path, url: str, **more: str) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.folder, self.servers = folder, list[Server]()
+        self.folder, self.servers = folder, list[Server | Worker]()
         self.environment = {
             **{k: v for k, v in os.environ.items() if k != "DATUMLINE_DATABASE_URL"},
             "DATUMLINE_LOCAL": str(folder),
@@ -193,7 +194,7 @@ class Site:
             capture_output=True,
             text=True,
             check=False,
-            timeout=600,
+            timeout=3600 if LONG else 600,
         )
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
@@ -238,7 +239,7 @@ class Server:
             self.wait()
 
     def wait(self) -> None:
-        until(lambda: self.get("/sign-in/").status in (200, 503), 90)
+        until(lambda: self.get("/sign-in/").status in (200, 503), 240)
 
     def kill(self) -> None:
         if self.process is not None:
@@ -304,6 +305,7 @@ class Worker:
         self.site, self.sql, self.chance, self.past = site, sql, chance, chores.PAST[vendor]
         self.process: subprocess.Popen[bytes] | None = None
         self.killed, self.jobs_in_hand, self.wrong = 0, Counter[str](), list[str]()
+        site.servers.append(self)
 
     def start(self) -> None:
         with (self.site.folder / "worker.log").open("ab") as log:
@@ -326,8 +328,8 @@ class Worker:
         for number in range(times):
             until(functools.partial(self._free, chores.JOBS[number % len(chores.JOBS)]))
             self.start()
-            until(lambda: self._ask(chores.BUSY), 90)
-            time.sleep(self.chance.uniform(0.0, 0.6))
+            until(self._at_work, 240)
+            time.sleep(self.chance.uniform(0.0, 3.0 if LONG else 0.6))  # in the long form it gets somewhere in between
             with contextlib.suppress(psycopg.Error):
                 self.jobs_in_hand.update(name for (name,) in self._ask(chores.BUSY))
             self.kill()
@@ -335,6 +337,11 @@ class Worker:
             self.wrong += until(lambda: [chores.half_done(self.sql)])[0]
         until(lambda: self._free(chores.JOBS[0]))
         self.start()
+
+    def _at_work(self) -> bool:
+        assert self.process is not None
+        assert self.process.poll() is None, f"the worker has ended by itself:\n{self.log()}"
+        return bool(self._ask(chores.BUSY))
 
     def _ask(self, statement: str) -> list[tuple]:
         return self.sql(statement.format(past=self.past))

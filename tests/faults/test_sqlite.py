@@ -88,8 +88,10 @@ def test_a_worker_that_is_killed_has_done_each_thing_once_or_not_at_all(tmp_path
     chores = site.seed(lines=3000, webhook=receiver.port)["chores"]
     chance = random.Random()
     worker = Worker(site, lambda statement: rows(site, statement), chance, "sqlite")
-    worker.killed_at_work(15)
-    worker.kill()
+    try:
+        worker.killed_at_work(15)
+    finally:
+        worker.kill()
     print(dict(worker.jobs_in_hand))
     left = json.loads(site.python("-m", "tests.faults.seed", "finish", *map(str, chores["still"])))
     receiver.close()
