@@ -6,7 +6,6 @@ from datetime import timedelta
 
 import pytest
 from django.urls import reverse
-from django.utils import timezone
 
 from orders import issue, lab_progress
 from orders.models import Order, Question
@@ -280,8 +279,8 @@ def test_older_orders_are_a_page_away_and_none_is_left_out(cast, at, make_order,
 def test_what_needs_somebody_stands_above(cast, at, make_order):
     asked, late, back, fine = (make_order() for _ in range(4))
     lab_progress.ask(lab=cast.lab, number=asked.number, text="Which blank?")
-    lab_progress.promise(lab=cast.lab, number=late.number, on=timezone.localdate() - timedelta(days=1))
-    lab_progress.promise(lab=cast.lab, number=fine.number, on=timezone.localdate() + timedelta(days=1))
+    lab_progress.promise(lab=cast.lab, number=late.number, on=cast.branch.today() - timedelta(days=1))
+    lab_progress.promise(lab=cast.lab, number=fine.number, on=cast.branch.today() + timedelta(days=1))
     lab_progress.cannot_make(lab=cast.lab, number=back.number, reason="No such blank.")
     page = at(cast.dispenser).get(reverse("orders:list")).content.decode()
     above = page.partition("Need somebody")[2].partition("</section>")[0]
