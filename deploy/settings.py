@@ -28,6 +28,10 @@ def _flag(name: str, default: bool) -> bool:
 
 def _local() -> Path:
     """The local folder, made if need be."""
+    if (
+        not LOCAL_DIR.is_absolute()
+    ):  # deploy/checks.py says it too; here before a folder is made where a command happens to be
+        raise ImproperlyConfigured(f"DATUMLINE_LOCAL: {LOCAL_DIR} is not a full path.")
     try:
         LOCAL_DIR.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -195,6 +195,7 @@ def test_a_server_does_not_start_with_a_wrong_setting(tmp_path):
     ("changed", "said"),
     [
         ({"LOCAL": "/proc/nowhere"}, "DATUMLINE_LOCAL: /proc/nowhere cannot be made"),
+        ({"LOCAL": "some/where"}, "DATUMLINE_LOCAL: some/where is not a full path"),
         ({"DB_LOCK_S": "10s"}, "DATUMLINE_DB_LOCK_S is a whole number of seconds"),
         ({"LOG_LEVEL": "LOUD", "METRICS_DIR": "/nowhere"}, "DATUMLINE_METRICS_DIR: /nowhere is not a folder"),
         ({"DATABASE_URL": "postgresql://nobody@127.0.0.1:1/nothing"}, "DATUMLINE_DATABASE_URL: connection"),
@@ -213,6 +214,7 @@ def test_a_command_says_what_is_wrong_and_not_where_in_the_code(tmp_path, change
     assert "Traceback" not in done.stderr
     if "LOG_LEVEL" in changed:
         assert "DATUMLINE_LOG_LEVEL is one of" in done.stderr  # all at once
+    assert not (ROOT / "some").exists()
 
 
 @pytest.mark.parametrize(
