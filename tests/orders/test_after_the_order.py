@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
@@ -193,7 +193,10 @@ def test_a_rejected_pair_comes_up_in_the_labs_feed_and_is_made_again(cast, order
     refused = door.post(f"orders/{order.number}/progress", {"state": "in_work"})
     assert refused.status_code == 409
     assert refused.json()["type"].endswith("order-further-on")
-    for what, body in (("promise", {"on": "2027-01-02"}), ("cannot-make", {"reason": "Broken again."})):
+    for what, body in (
+        ("promise", {"on": str(date.today() + timedelta(days=30))}),
+        ("cannot-make", {"reason": "Broken again."}),
+    ):
         assert door.post(f"orders/{order.number}/{what}", body).status_code == 409, what
 
 

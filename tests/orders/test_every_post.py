@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date, timedelta
 
 import pytest
 from django.db import connection, transaction
@@ -17,7 +18,7 @@ from tests.orders.test_crowd import bare_dispenses, bare_order
 DEEDS = {
     "acknowledgement": ({"what": "order"}, "acknowledged"),
     "progress": ({"state": "in_work", "note": "bench 4"}, "in_work"),
-    "promise": ({"on": "2026-12-04"}, "promised"),
+    "promise": ({"on": str(date.today() + timedelta(days=4))}, "promised"),
     "cannot-make": ({"reason": "No such blank."}, "cannot_make"),
     "questions": ({"text": "Which blank?", "field": "lens.design"}, "question"),
 }
