@@ -20,7 +20,7 @@ DEEDS = {
     "progress": ({"state": "in_work", "note": "bench 4"}, "in_work"),
     "promise": ({"on": str(date.today() + timedelta(days=4))}, "promised"),
     "cannot-make": ({"reason": "No such blank."}, "cannot_make"),
-    "questions": ({"text": "Which blank?", "field": "lens.design"}, "question"),
+    "questions": ({"text": "Which blank?"}, "question"),
 }
 
 
