@@ -22,7 +22,7 @@ from orders.issue import cancel_order, issue_order
 from orders.models import Order, Recheck, RecheckChange, RecheckItem
 from practice.branches import change_limit
 from practice.errors import Invalid, NotAllowed, Refused
-from practice.models import AuditEvent, Branch
+from practice.models import AuditEvent
 from tests.factories import ClientFactory
 from tests.orders.ready import ready_dispense, signed_dispense
 
