@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterator
 from inspect import cleandoc
 
 from dispensing.case import Case
@@ -101,6 +101,7 @@ def without_symptoms(found: list[Finding], answered: Collection[str] = ()) -> li
     reasons = [(finding, explains) for finding, explains in reasons if explains]
     if not reasons:
         return list(found)
+    answered = {*answered, *_answered_with(found, reasons, answered)} if answered else answered
     return [
         finding
         for finding in found
@@ -112,6 +113,15 @@ def without_symptoms(found: list[Finding], answered: Collection[str] = ()) -> li
             for reason, explains in reasons
         )
     ]
+
+
+def _answered_with(
+    found: list[Finding], reasons: list[tuple[Finding, tuple[str, ...]]], answered: Collection[str]
+) -> Iterator[str]:
+    """Keys of what asks the same as something answered: it is not shown, and hides no more than what was answered does."""
+    for reason, _ in reasons:
+        if reason.key in answered and reason.severity == "confirm" and (same := _CHECKS[reason.check].same_question):
+            yield from (f.key for f in found if f.check in same and f.severity == "confirm" and _concerns(reason, f))
 
 
 def _leaves_open(reason: Finding, finding: Finding) -> bool:

@@ -127,6 +127,15 @@ def test_a_reason_answers_what_asks_the_same_in_other_words():
     )
     assert without_symptoms([other, power, pd]) == [other]
     assert without_symptoms([other, power, pd], {other.key}) == [other, pd]
+    # what asks the same is as answered: it hides no other question either
+    eyes = ("prescription.right.sphere", "prescription.left.sphere")
+    sides = find("pattern.record-swapped", "confirm", *eyes, "measurements.right.far_pd")
+    swapped, signs = find("rx.eyes-swapped", "confirm", *eyes), find("rx.mirror-signs", "confirm", *eyes)
+    assert without_symptoms([sides, swapped, signs]) == [sides]
+    assert without_symptoms([sides, swapped, signs], {sides.key}) == [sides, signs]
+    assert without_symptoms([sides, replace(swapped, severity="stop"), signs], {sides.key})[1:] == [
+        replace(swapped, severity="stop")
+    ]
     parts = find("pd.parts-do-not-sum", "stop", "measurements.right.far_pd", "measurements.left.far_pd")
     uneven = find("pd.unequal", "confirm", *parts.subjects)
     assert without_symptoms([parts, uneven], {parts.key}) == [parts]
