@@ -15,8 +15,8 @@ from dispensing.figures import near_only
 
 _FLAT_TOP_CENTRE = 5.0  # mm, usual for a segment 28 wide
 _NAMED: dict[Eye, re.Pattern[str]] = {
-    "right": re.compile(r"\b([Rr]ight|RE?|OD)\b"),
-    "left": re.compile(r"\b([Ll]eft|LE?|OS)\b"),
+    "right": re.compile(r"\b(?:(?i:right|o\.?d)|R\.?E?)\b"),
+    "left": re.compile(r"\b(?:(?i:left|o\.?s)|L\.?E?)\b"),
 }
 
 
@@ -122,7 +122,8 @@ def _against_imbalance(v: View, size: float, near_pair: bool) -> str:
 )
 def slab_off(v: View, found: Finder) -> Iterator[Finding]:
     """Why: slab-off is ground on one lens. On the other it doubles what it should undo, and without a word the lab cannot know which.
-    Fires: slab-off and no remark; R −1.00, L −4.50 and "slab-off right 3.5"; slab-off with 0.5 Δ to undo.
+    Fires: slab-off and no remark, or one that says neither right nor left; R −1.00, L −4.50 and "slab-off right 3.5"; slab-off with
+    0.5 Δ to undo.
     Silent: R −1.00, L −4.50 and "slab-off left 3.5 Δ, line at the segment top"; no slab-off.
     """
     lens = v.case.lens
@@ -135,12 +136,13 @@ def slab_off(v: View, found: Finder) -> Iterator[Finding]:
         else "Name lens, amount and line."
     )
     seen = (("At the reading level", round(abs(value), 2), "Δ"),) if value is not None else ()
-    if not lens.remark.strip():
+    named = {eye for eye, words in _NAMED.items() if words.search(lens.remark)}
+    if not named:
         yield found(
             "Slab-off, and no word which lens it is for.",
             "lens.remark",
             "lens.slab_off",
-            seen=(*seen, ("Remark", "none", "")),
+            seen=(*seen, ("Remark", lens.remark.strip()[:80] or "none", "")),
             consequence="The lab has to ask, or guesses.",
             resolution=f"Say it in the remark. {usual}",
             for_lab=True,
@@ -158,7 +160,6 @@ def slab_off(v: View, found: Finder) -> Iterator[Finding]:
             for_lab=True,
         )
         return
-    named = {eye for eye, words in _NAMED.items() if words.search(lens.remark)}
     weaker = _less_plus(v)
     if len(named) == 1 and weaker not in named:
         yield found(
@@ -173,6 +174,8 @@ def slab_off(v: View, found: Finder) -> Iterator[Finding]:
 
 
 def _less_plus(v: View) -> Eye:
+    if v.figures.vertical_imbalance_near:  # what an oblique cylinder adds beside the middle is in it
+        return "left" if v.figures.vertical_imbalance_near > 0 else "right"
     return min(EYES, key=lambda eye: v.figures.of(eye).vertical_power or 0.0)
 
 
