@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.machinery
 import importlib.util
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -113,27 +114,62 @@ def test_the_compose_file_fits_the_settings_and_its_own_parts():
         assert source == "./tls" or (DEPLOY / "container" / source).is_file()
 
 
-def test_the_command_reads_the_settings_as_systemd_does_and_not_as_a_script(tmp_path):
-    """An & in an address would cut it short in a shell, and the command would work on another database without a word."""
-    address = "postgresql://datumline@db/datumline?sslmode=verify-full&sslrootcert=/etc/x.pem"
-    (tmp_path / "env").write_text(
-        f'# a remark\n\nDATUMLINE_DATABASE_URL={address}\nDATUMLINE_MAIL_FROM="The $(false) desk <a@b.example>"\nGRANIAN_WORKERS=2'
-    )
-    python = tmp_path / "code/venv/bin/python"
+def the_command(folder: Path, settings: str, *words: str) -> subprocess.CompletedProcess[str]:
+    """`datumline` with these settings, before an interpreter that says where it was called, with what, and four settings."""
+    (folder / "env").write_bytes(settings.encode())
+    python = folder / "code/venv/bin/python"
     python.parent.mkdir(parents=True)
-    python.write_text(
-        '#!/bin/sh\nprintf "%s\\n" "$PWD" "$*" "$DATUMLINE_DATABASE_URL" "$DATUMLINE_MAIL_FROM" "$GRANIAN_WORKERS"\n'
-    )
+    said = " ".join(f'"${{{name}-}}"' for name in ("DATUMLINE_DATABASE_URL", "DATUMLINE_MAIL_FROM", "GRANIAN_WORKERS", "A"))
+    python.write_text(f'#!/bin/sh\nprintf "%s\\n" "$PWD" "$*" {said}\n')
     python.chmod(0o755)
     script = (DEPLOY / "service/datumline").read_text()
     assert script.count("runuser -u datumline -- ") == script.count("/etc/datumline/datumline.env") == 1
-    script = script.replace("runuser -u datumline -- ", "").replace("/etc/datumline/datumline.env", str(tmp_path / "env"))
-    (tmp_path / "datumline").write_text(script)
-    command = ["sh", tmp_path / "datumline", "--from", tmp_path / "code", "lab_token", "--name", "two words"]
-    done = subprocess.run(command, capture_output=True, text=True)
+    script = script.replace("runuser -u datumline -- ", "").replace("/etc/datumline/datumline.env", str(folder / "env"))
+    (folder / "datumline").write_text(script)
+    command = ["sh", folder / "datumline", "--from", folder / "code", *words]
+    return subprocess.run(command, capture_output=True, text=True, env={"PATH": os.environ["PATH"]})
+
+
+def test_the_command_reads_the_settings_as_systemd_does_and_not_as_a_script(tmp_path):
+    """An & in an address would cut it short in a shell, and the command would work on another database without a word."""
+    address = "postgresql://datumline@db/datumline?sslmode=verify-full&sslrootcert=/etc/x.pem"
+    settings = f'# a remark\n\nDATUMLINE_DATABASE_URL={address}\nDATUMLINE_MAIL_FROM="The $(false) desk <a@b.example>"\nGRANIAN_WORKERS=2'
+    done = the_command(tmp_path, settings, "lab_token", "--name", "two words")
     assert done.stdout.splitlines() == [
-        str(tmp_path / "code"), "manage.py lab_token --name two words", address, "The $(false) desk <a@b.example>", "2",
+        str(tmp_path / "code"), "manage.py lab_token --name two words", address, "The $(false) desk <a@b.example>", "2", "",
     ], done.stderr  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("line", "value"),
+    [  # as systemd 252's own reader of such files gives them, asked by way of an os-release and systemd-tmpfiles
+        ("  A =  a b & c  ", "a b & c"),
+        ('A="a  "  ', "a  "),
+        ("A='a$b'\r", "a$b"),
+        ("A=a#b;c", "a#b;c"),
+        ('A=a"b"', 'a"b"'),
+        ("A='a\\b'", "a\\b"),
+        ("A=a\nA=b", "b"),
+        ("A=a=b", "a=b"),
+        ('A=" a \'b "', " a 'b "),
+        ("A=a\nno more than words\n ; A=c", "a"),
+        ("A=", ""),
+    ],
+)
+def test_a_setting_is_to_the_command_what_it_is_to_the_site(tmp_path, line, value):
+    done = the_command(tmp_path, f"{line}\n", "jobs")
+    assert (done.returncode, done.stdout.splitlines()[-1]) == (0, value), done.stderr
+
+
+@pytest.mark.parametrize(
+    "line", ["A=a\\b", 'A="a\\b"', 'A="a', "A=a\\\nGRANIAN_WORKERS=2", "A='a'b'", "# a remark\\", "export A=a"]
+)
+def test_what_systemd_would_take_otherwise_stops_the_command(tmp_path, line):
+    """A key without its backslash is another key."""
+    done = the_command(tmp_path, f"GRANIAN_WORKERS=1\n{line}\n", "jobs")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "write NAME=value" in done.stderr
+    assert "a\\b" not in done.stderr
 
 
 def our_figures() -> set[str]:
