@@ -130,7 +130,8 @@ def _weight_of(form: BaseRenderer, wanted: Sequence[tuple[str, float]]) -> tuple
     """The weight of a form by the most precise range that names it, and the media type it is accepted as; 0 where none does."""
     kind = form.media_type.partition("/")[0]
     for name in (form.media_type, f"{kind}/*", "*/*"):
-        for given, weight in wanted:
-            if given.partition(";")[0] == name:
-                return weight, given if name == form.media_type else form.media_type
+        named = [(weight, given) for given, weight in wanted if given.partition(";")[0] == name]
+        if named:  # the same form with several parameters, as two versions: the heaviest, and of equals the first
+            weight, given = max(named, key=lambda each: each[0])
+            return weight, given if name == form.media_type else form.media_type
     return 0.0, ""

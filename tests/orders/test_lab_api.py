@@ -552,6 +552,16 @@ def test_the_heaviest_form_wins_and_what_weighs_nothing_is_not_wanted(door, make
         assert answer["Content-Type"].partition(";")[0] == given
 
 
+def test_of_two_versions_of_one_form_the_heavier_is_made(door, make_order):
+    url, both = (
+        f"orders/{make_order().number}",
+        "application/fhir+json; fhirVersion=4.3;q={}, application/fhir+json; fhirVersion=5.0;q={}",
+    )
+    for first, second, version in (("0.5", "0.9", "5.0"), ("0.9", "0.5", "4.3"), ("0", "1", "5.0"), ("1", "1", "4.3")):
+        answer = door.get(url, headers={"Accept": both.format(first, second)})
+        assert f"fhirVersion={version}" in answer["Content-Type"], answer.content
+
+
 def test_a_parameter_that_is_given_twice_or_names_no_form_is_refused_by_name(door, make_order):
     number = make_order().number
     assert problem(door.get("orders?after=1&after=2"), 400, "bad-request")["detail"] == "after: once only."
