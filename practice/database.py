@@ -45,6 +45,10 @@ def from_url(url: str, patience: Patience | None = None) -> dict[str, Any]:
         raise ValueError("a database is given as postgresql://user@host:port/name or sqlite:////full/path")
     if not parts.path.strip("/"):
         raise ValueError("no database is named: postgresql://user@host:port/name")
+    try:
+        port = str(parts.port or "")
+    except ValueError:  # what stands there may be a piece of a password: it is not said
+        raise ValueError("the port is not a number; a password has / ? # @ as %2F %3F %23 %40") from None
     more = dict(parse_qsl(parts.query))
     host = more.pop("host", "") or unquote(parts.hostname or "")
     limits = {
@@ -58,7 +62,7 @@ def from_url(url: str, patience: Patience | None = None) -> dict[str, Any]:
         "USER": unquote(parts.username or ""),
         "PASSWORD": unquote(parts.password or ""),
         "HOST": host,
-        "PORT": str(parts.port or ""),
+        "PORT": port,
         "CONN_MAX_AGE": None,
         "CONN_HEALTH_CHECKS": True,
         "OPTIONS": {

@@ -150,6 +150,13 @@ def test_an_unknown_variable_is_named_with_the_one_that_was_meant():
     assert message.hint == "Did you mean DATUMLINE_TLS?"
 
 
+def test_a_password_that_was_taken_for_a_port_is_not_said():
+    (message,) = checks.problems(GOOD | {"DATUMLINE_DATABASE_URL": "postgresql://datumline:hush/word@db/datumline"})
+    assert message.id == "datumline.E015"
+    assert "%2F" in message.msg
+    assert "hush" not in message.msg
+
+
 def test_what_is_wrong_with_the_store_is_said_in_words_and_without_its_secret():
     given = {f"DATUMLINE_{name}": value for name, value in S3.items()}
     place = environment.contents(given)
