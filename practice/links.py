@@ -268,6 +268,9 @@ def mail(row: SignInLink, url: str) -> bool:
     )
     try:
         return bool(send_mail(what, text, None, [row.email]))
-    except OSError as problem:  # SMTPException is one
+    except (
+        OSError,
+        ValueError,
+    ) as problem:  # SMTPException is an OSError; an address that cannot be written is a ValueError
         _log.warning("a sign-in link could not be mailed: %s", type(problem).__name__)
         return False

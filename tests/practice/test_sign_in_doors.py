@@ -193,7 +193,8 @@ def test_asking_again_ends_no_link_that_still_counts_and_fills_no_mailbox(cast):
     assert links.forgotten(name=cast.trainee.username) is not None
 
 
-def test_a_link_that_could_not_be_mailed_takes_no_place(cast, client, settings, monkeypatch):
+@pytest.mark.parametrize("trouble", [OSError("connection refused"), UnicodeError("label too long")])
+def test_a_link_that_could_not_be_mailed_takes_no_place(cast, client, settings, monkeypatch, trouble):
     """While the mail server is down nobody gets a link; once it is back they get one, whatever was asked for meanwhile."""
     settings.MAIL_WORKS = True
     Staff.objects.filter(pk=cast.trainee.pk).update(email="tilly@example.org")
@@ -201,7 +202,7 @@ def test_a_link_that_could_not_be_mailed_takes_no_place(cast, client, settings, 
     url = reverse("practice:forgotten")
 
     def down(*_args, **_more):
-        raise OSError("connection refused")
+        raise trouble
 
     with monkeypatch.context() as broken:
         broken.setattr(links, "send_mail", down)
