@@ -10,7 +10,8 @@ from django.urls import reverse
 from dispensing import sign_off
 from dispensing.models import Dispense, Remark
 from practice.errors import Invalid
-from practice.models import AuditEvent
+from practice.models import AuditEvent, Post
+from tests.factories import BranchFactory
 from tests.orders.ready import ready_dispense
 
 State = Dispense.State
@@ -64,6 +65,27 @@ def test_a_comment_that_cannot_be_kept_returns_nothing(cast, waiting, at, text, 
     assert words in problem.value.errors["remark.1"]
     assert _fresh(waiting).state == State.WAITING
     assert not Remark.objects.exists()
+
+
+def _next(client, dispense):
+    html = client.get(reverse("dispensing:sheet", args=[dispense.reference])).content.decode()
+    return re.sub(r"<[^>]+>", "", re.search(r'id="next" data-fragment>(.*?)</span>\n', html, re.S)[1])
+
+
+def test_what_comes_next_is_what_this_person_can_do(cast, waiting, client):
+    """Who waits for a signature is not told to sign, and who only looks is not told to mend."""
+    client.force_login(cast.trainee)
+    assert _next(client, waiting) == ""
+    client.force_login(cast.supervisor)
+    assert _next(client, waiting) == "next Sign or return"
+    give_back(cast, waiting, comment="Look at the fit.")
+    client.force_login(cast.trainee)
+    assert _next(client, waiting).startswith("next Mend what was returned")
+    Post.objects.filter(staff=cast.dispenser).update(
+        branch=BranchFactory(group=cast.group)
+    )  # sees it, and may not change it
+    client.force_login(cast.dispenser)
+    assert _next(client, waiting) == ""
 
 
 def test_the_trainee_sees_it_beside_the_field_and_in_the_history_until_it_goes_forward_again(cast, waiting, client):

@@ -23,6 +23,7 @@ from dispensing.record import ORDER_OF_PARTS, Saved
 from dispensing.web.sheet import catalogue, markup, markup_readings
 from dispensing.web.sheet.load import Loaded, again, whole, why_not_change
 from dispensing.web.sheet.present import Deed
+from practice import access
 from practice.errors import NotAllowed, UseCaseError
 from practice.models import Staff
 
@@ -130,11 +131,12 @@ def _review(request: HttpRequest, loaded: Loaded) -> None:
         if stops := found.open_stops:
             must = "1 finding must be cleared" if len(stops) == 1 else f"{len(stops)} findings must be cleared"
             sheet.next_step += f" Before it can be put forward {must}: {stops[0].message}"
-        else:
+        elif sheet.allowed:
             deeds.append(Deed("Put forward for signature", sign_off_url, "main"))
     elif state == State.WAITING:
         sheet.next_step = "It waits for a signature."
-        deeds.append(Deed("Sign or return", sign_off_url, "main"))
+        signs = access.signing_role(request.user, dispense.branch) is not None
+        deeds.append(Deed("Sign or return", sign_off_url, "main") if signs else Deed("Signatures", sign_off_url))
     issue_url = _url("orders:issue", dispense.reference)
     if issue_url and state in (State.OPEN, State.RETURNED, State.SIGNED):
         no = sign_off.why_not_issue(actor=cast("Staff", request.user), dispense=dispense, found=found)

@@ -447,7 +447,7 @@ class Sheet:
                 return "Findings", f"{stops} stop", "#say"
             if confirms := len(self.found.open_confirms):
                 return "Findings", f"{confirms} to confirm", "#say"
-        if self.last_comment is not None:
+        if self.allowed and self.last_comment is not None:
             return "Mend what was returned", "then put it forward again", "#part-review"
         return next(((d.label, "", d.url) for d in self.deeds if d.kind == "main"), ("", "", ""))
 
