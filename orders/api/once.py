@@ -51,7 +51,8 @@ def fingerprint_of(request: Request, body: Any) -> str:
 def once(request: Request, lab: Lab, body: Any, deed: Deed) -> HttpResponse:
     """Do `deed` and answer with what it returns as JSON; with a key, once for ever (KEPT_FOR).
 
-    What the state of the order forbids is an answer too and is kept; a fault of ours is not.
+    What the state of the order forbids is an answer too and is kept; a fault of ours is not, nor a value that only the deed itself finds
+    wrong: mended, it is sent with the same key.
     """
     key = key_of(request)
     if key is None:
@@ -75,7 +76,7 @@ def once(request: Request, lab: Lab, body: Any, deed: Deed) -> HttpResponse:
                 response = as_json(200, row.body)
         except Exception as error:
             problem = problem_of(error)
-            if problem is None:
+            if problem is None or problem.code == "invalid":
                 raise
             response = answer(problem, request if isinstance(request, HttpRequest) else request._request)
             row.body, row.status = response.content.decode(), response.status_code

@@ -320,6 +320,25 @@ def test_a_refusal_is_kept_under_its_key_too(door, make_order):
     assert (again.status_code, again.content, again["Content-Type"]) == (409, first.content, PROBLEM)
 
 
+@pytest.mark.parametrize(
+    ("path", "wrong", "right"),
+    [
+        ("promise", {"on": "2025-01-01"}, {"on": SOON}),
+        ("questions", {"text": "Sure?", "field": "lens.desing"}, {"text": "Sure?", "field": "lens.design"}),
+        ("progress", {"state": "done"}, {"state": "in_work"}),
+    ],
+)
+def test_a_value_that_is_wrong_is_mended_under_the_same_key(door, make_order, path, wrong, right):
+    """Whether the body by itself shows it or the deed finds it out: nothing was done, and nothing is kept."""
+    url, key = f"orders/{make_order().number}/{path}", {"Idempotency-Key": "k2"}
+    for _ in range(2):
+        refused = door.post(url, wrong, headers=key)
+        problem(refused, 422, "invalid")
+        assert not refused.has_header("Idempotency-Replayed")
+    assert door.post(url, right, headers=key).status_code == 200
+    assert door.post(url, right, headers=key)["Idempotency-Replayed"] == "true"
+
+
 def test_a_key_used_for_something_else_is_refused_and_keys_belong_to_a_lab(cast, door, foreign_door, make_order):
     order, other = make_order(), make_order(lab=cast.foreign_lab)
     key = {"Idempotency-Key": "same"}
