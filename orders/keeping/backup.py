@@ -108,10 +108,11 @@ def clear_left_over(folder: Path, prefix: str = WORK) -> None:
     """What a backup or a restore that was killed has left: its folder holds the database and the secret key in clear."""
     before = (datetime.now(UTC) - LEFT_OVER).timestamp()
     for path in folder.iterdir():
-        if path.name.startswith(prefix) and path.is_dir() and not path.is_symlink() and path.stat().st_mtime < before:
-            shutil.rmtree(path, ignore_errors=True)  # somebody else's stays
-        elif path.suffix == ".partial" and NAME.match(f"{path.stem}.age") and path.stat().st_mtime < before:
-            path.unlink(missing_ok=True)
+        with contextlib.suppress(FileNotFoundError):  # one that is finishing just now takes its own away
+            if path.name.startswith(prefix) and path.is_dir() and not path.is_symlink() and path.stat().st_mtime < before:
+                shutil.rmtree(path, ignore_errors=True)  # somebody else's stays
+            elif path.suffix == ".partial" and NAME.match(f"{path.stem}.age") and path.stat().st_mtime < before:
+                path.unlink(missing_ok=True)
 
 
 def _postgresql(work: Path) -> tuple[dict[str, Any], contents.Wanted]:

@@ -22,6 +22,7 @@ from orders.keeping.backup import back_up, clear_left_over, to_drop
 from orders.keeping.restore import WORK as RESTORING
 from orders.keeping.restore import BadBackup, check, restore
 from orders.keeping.tools import ToolFailed
+from orders.management.commands.restore_data import TRIAL
 from tests.deploy.places import VENDOR
 from tests.stores import environment_of, keys_of, place
 
@@ -261,9 +262,10 @@ def test_what_a_killed_backup_left_in_clear_goes_with_the_next(tmp_path):
         if path.name != ".datumline-backup-now":
             os.utime(path, (yesterday, yesterday))
     clear_left_over(tmp_path)
-    (tmp_path / ".datumline-restore-old").mkdir()
-    os.utime(tmp_path / ".datumline-restore-old", (yesterday, yesterday))
-    clear_left_over(tmp_path, RESTORING)
+    for prefix in (RESTORING, TRIAL):
+        (tmp_path / f"{prefix}old").mkdir()
+        os.utime(tmp_path / f"{prefix}old", (yesterday, yesterday))
+        clear_left_over(tmp_path, prefix)
     assert {p.name for p in tmp_path.iterdir()} == {*made[:3], ".datumline-backup-now", ".other"}
 
 

@@ -15,9 +15,12 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
 from orders.keeping import tools
+from orders.keeping.backup import clear_left_over
 from orders.keeping.elsewhere import OtherDatabase
 from orders.keeping.restore import BadBackup, restore
 from practice.database import url_of
+
+TRIAL = "datumline-try-"
 
 
 class Command(BaseCommand):
@@ -72,7 +75,8 @@ class Command(BaseCommand):
 @contextmanager
 def _thrown_away() -> Iterator[str]:
     if connection.vendor == "sqlite":
-        with tempfile.TemporaryDirectory(prefix="datumline-try-") as folder:
+        clear_left_over(Path(tempfile.gettempdir()), TRIAL)
+        with tempfile.TemporaryDirectory(prefix=TRIAL) as folder:
             yield f"sqlite:///{folder}/try.sqlite3"
         return
     name = f"datumline_try_{secrets.token_hex(4)}"
