@@ -27,10 +27,8 @@ def _flag(name: str, default: bool) -> bool:
 
 
 def _local() -> Path:
-    """The local folder, made if need be."""
-    if (
-        not LOCAL_DIR.is_absolute()
-    ):  # deploy/checks.py says it too; here before a folder is made where a command happens to be
+    """The local folder, made if need be; deploy/checks.py says the same, but after it was made where a command happens to be."""
+    if not LOCAL_DIR.is_absolute():
         raise ImproperlyConfigured(f"DATUMLINE_LOCAL: {LOCAL_DIR} is not a full path.")
     try:
         LOCAL_DIR.mkdir(parents=True, exist_ok=True)

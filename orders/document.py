@@ -39,7 +39,8 @@ from dispensing.case import (
 from dispensing.checks.findings import Finding
 from dispensing.figures import Figures, LensFigures
 
-SCHEMA_VERSION = "1.1"  # 1.1: the front curve of each lens; orders of 1.0 are right by the schema of 1.1 too
+# 1.1: the front curve of each lens; a tint's transmittance may be null, not known. Orders of 1.0 are right by the schema of 1.1 too
+SCHEMA_VERSION = "1.1"
 SCHEMA_PATH = "/api/v1/schemas/order-1.1.json"
 
 OUTLINE_CONVENTION = (
