@@ -257,6 +257,19 @@ def test_the_answer_to_a_save_never_covers_what_was_typed_since(sign_in):
     assert page.input_value("#f-prescription-right-add") == "+2.00"
 
 
+def test_enter_asks_for_frames_again_where_no_answer_came(sign_in):
+    page = sign_in("trainee")
+    start(page)
+    page.route("**/frames/?frame=*", lambda route: route.abort())
+    with page.expect_event("requestfailed", lambda request: "frames/?frame=52" in request.url):
+        page.fill("#f-frame-search", "52")
+    page.unroute("**/frames/?frame=*")
+    typed = page.evaluate("Date.now()")
+    until(page, f"Date.now() > {typed} + 1000 && !document.querySelector('.htmx-request')")
+    page.press("#f-frame-search", "Enter")
+    expect(page.locator(".frame-choice").first).to_be_focused()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", ["desktop", "tablet"])
 def test_the_sheet_is_clean_and_whole(sign_in, width, scheme):

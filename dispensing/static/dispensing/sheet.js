@@ -88,7 +88,8 @@
 
   // Frames found: Enter or Down goes to the first, Up and Down through the list, Enter takes one. A list of what was typed before is
   // about to be replaced, the focus in it would be lost.
-  let wanted = null;
+  let wanted = null, searchedAt = 0;
+  document.addEventListener("input", (event) => { if (event.target.id === "f-frame-search") searchedAt = Date.now(); });
   const isFoundFor = (search) => document.querySelector("#frame-results .frames-found")?.dataset.query.trim() === search.value.trim();
   document.addEventListener("htmx:afterSwap", (event) => {
     const search = document.getElementById("f-frame-search");
@@ -102,7 +103,12 @@
     const search = event.target.id === "f-frame-search" && event.target;
     if (search && (event.key === "ArrowDown" || event.key === "Enter") && search.value.trim()) {
       if (isFoundFor(search)) { if (found.length) { event.preventDefault(); found[0].focus(); } }
-      else if (window.htmx) { event.preventDefault(); wanted = search.value; } // quicker than the answer: it goes there when the list is there
+      else if (window.htmx) {
+        event.preventDefault();
+        wanted = search.value; // quicker than the answer: it goes there when the list is there
+        // no question is on its way: the last got no answer, or the browser brought back what was typed before
+        if (Date.now() - searchedAt > 1000 && !search.classList.contains("htmx-request")) htmx.trigger(search, "search");
+      }
     }
     if (event.target.id === "f-frame-search" && event.key === "Enter" && !event.target.value.trim()) { event.preventDefault(); goOn(event.target, event.shiftKey); }
     if (at >= 0 && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
@@ -365,9 +371,9 @@
   // A button that is held down stays where it is until it is let go: replaced in between, it would not be pressed.
   let pressed = null;
   const heldUp = new Map(); // fragment -> what it is replaced by then
-  const press = (event) => { if (event.type === "pointerdown" || event.key === " ") pressed = event.target.closest?.("button,summary,a") || null; };
+  const press = (event) => { if (event.type === "pointerdown" ? !event.button : event.key === " ") pressed = event.target.closest?.("button,summary,a") || null; };
   const release = () => {
-    if (!pressed) return;
+    if (!pressed && !heldUp.size) return; // where a menu took the letting go, the next one brings what waits
     pressed = null;
     setTimeout(() => { // after the click that this is
       const all = [...heldUp];
