@@ -70,7 +70,7 @@ def print_orders(*, actor: Staff, orders: Sequence[Order], what: str, again: boo
     rows = list(
         Order.objects.select_for_update(of=("self",), no_key=True)
         .filter(pk__in=[o.pk for o in orders])
-        .select_related("branch", "group", "replaced_by")
+        .select_related("branch", "group")  # not what replaces it: joined, that would be as it was before the wait
         .order_by("pk")
     )
     for branch in {o.branch_id: o.branch for o in rows}.values():

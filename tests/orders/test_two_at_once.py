@@ -11,10 +11,13 @@ import time
 
 import pytest
 from django.db import connection, transaction
+from django.utils import timezone
 
 from dispensing import record, sign_off
 from dispensing.models import Dispense
 from dispensing.record.base import lock
+from orders import printing
+from orders.models import Order
 from practice import clients
 from practice.errors import Conflict
 from practice.models import Client, Post
@@ -120,3 +123,16 @@ def test_a_client_who_is_moved_to_another_branch_is_not_gone_for_who_changes_the
         lambda: clients.change_client(actor=cast.manager, client=client, version=client.version, values=values),
     )
     assert isinstance(came, Conflict), came
+
+
+def test_the_paper_of_an_order_that_is_being_replaced_names_the_new_one(cast, make_order):
+    order, later = make_order(), make_order()
+
+    def replace():
+        Order.objects.filter(pk=later.pk).update(replaces=order)
+        over = {"state": Order.State.CANCELLED, "cancelled_at": timezone.now(), "cancel_reason": "Another lens."}
+        Order.objects.filter(pk=order.pk).update(**over)
+
+    came = meanwhile(replace, lambda: printing.print_orders(actor=cast.dispenser, orders=[order], what="sheets"))
+    assert isinstance(came, printing.Printed), came
+    assert printing.cancellation_of(came.orders[0]).replaced_by == later.number
