@@ -210,7 +210,7 @@ def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
         seen = ((f"{eye_word(eye)} addition", add, "D"), ("Age", int(v.age), "years"))
         if v.age < young or band is None:
             yield found(
-                f"{eye_word(eye)} addition {signed(add)} at {v.age:.0f} years, and no remark says why.",
+                f"{eye_word(eye)} addition {signed(add)} at {int(v.age)} years, and no remark says why.",
                 path,
                 seen=seen,
                 limit=f"no addition below {young:.0f} years without a reason",
@@ -222,7 +222,7 @@ def add_for_age(v: View, found: Finder) -> Iterator[Finding]:
             continue
         typed_near = lens.sphere is not None and lens.sphere > 0 and least <= add - lens.sphere <= most
         yield found(
-            f"{eye_word(eye)} addition {signed(add)} does not go with {v.age:.0f} years.",
+            f"{eye_word(eye)} addition {signed(add)} does not go with {int(v.age)} years.",
             path,
             seen=seen,
             limit=f"{signed(least)} to {signed(most)} at this age",

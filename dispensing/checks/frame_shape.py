@@ -193,7 +193,7 @@ def child_size(v: View, found: Finder) -> Iterator[Finding]:
         return
     if frame.a > v.limit["frame.a.child_most"]:
         yield found(
-            f"a {mm(frame.a)} for a child of {v.age:.0f} years.",
+            f"a {mm(frame.a)} for a child of {int(v.age)} years.",
             "frame.a",
             seen=(("a", frame.a, "mm"), ("Age", int(v.age), "years")),
             limit=f"{mm(v.limit['frame.a.child_most'])} up to {v.limit['frame.child_age']:.0f} years",

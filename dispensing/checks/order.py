@@ -62,7 +62,7 @@ def restricted(v: View, found: Finder) -> Iterator[Finding]:
     if hands.dispenser_registered or hands.signer_registered:
         return
     waiting = bool(hands.dispenser) and hands.signed_by is None
-    who = f"A client of {v.age:.0f} years" if child and v.age is not None else "A client registered sight-impaired"
+    who = f"A client of {int(v.age)} years" if child and v.age is not None else "A client registered sight-impaired"
     yield found(
         f"{who}: a registered person has to dispense or sign."
         if waiting

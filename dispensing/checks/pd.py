@@ -235,7 +235,7 @@ def child_range(v: View, found: Finder) -> Iterator[Finding]:
     if abs(off) <= usual or (abs(off) <= possible and (v.explained or _agrees_with_earlier(v, total))):
         return
     yield found(
-        f"PD {mm(total)} at {v.age:.0f} years; about {mm(round(expected))} is expected.",
+        f"PD {mm(total)} at {int(v.age)} years; about {mm(round(expected))} is expected.",
         "measurements.right.far_pd" if _sum(v, "far_pd") is not None else "measurements.binocular_far_pd",
         "measurements.left.far_pd",
         seen=(("Binocular PD", total, "mm"), ("Expected", round(expected, 1), "mm"), ("Age", int(v.age), "years")),

@@ -83,7 +83,7 @@ def material_child(v: View, found: Finder) -> Iterator[Finding]:
         return
     if material.glass or material.impact == "low":
         yield found(
-            f"{material.name} for a child of {v.age:.0f} years.",
+            f"{material.name} for a child of {int(v.age)} years.",
             "lens.material",
             "person.age_years",
             seen=(("Material", material.name, ""), ("Age", int(v.age), "years")),
