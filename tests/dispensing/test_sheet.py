@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal as D
 from html import unescape
 from urllib.parse import urlencode
@@ -420,6 +420,25 @@ def test_what_is_not_known_yet_is_one_line_that_leads_to_its_fields(desk):
     lines = re.findall(r'<li class="finding is-unknown">.*?</li>', typed["fragments"]["findings"], re.S)
     assert len(lines) == 1
     assert 'href="#f-prescription-right-sphere"' in lines[0]
+
+
+def test_what_no_field_answers_stands_by_itself_with_what_to_do(desk):
+    """Who has to sign for a child, and what a maker has to be asked, are no empty fields."""
+    tint = Treatment.objects.create(group=desk.group, code="T", kind="tint", name="smoke")
+    record.choose_lens(actor=desk.trainee, dispense=desk.dispense, version=1, option=desk.option, tint=tint)
+    type(desk.dispense.client).objects.filter(pk=desk.dispense.client_id).update(
+        date_of_birth=date.today() - timedelta(days=3275)  # eight years and eleven and a half months
+    )
+    data = fields_of(page(desk), "prescription") | {"prescription.right.sphere": [""]}
+    _, typed = ask(desk, "preview", data | {"parts": "prescription"})
+    lines = re.findall(r'<li class="finding is-unknown">.*?</li>', typed["fragments"]["findings"], re.S)
+    words = [re.sub(r"<[^>]+>", " ", line) for line in lines]
+    assert sum("right sphere" in w for w in words) == 1
+    assert not any("right sphere" in w and ("registered person" in w or "smoke" in w) for w in words)
+    assert any(
+        "registered person" in w and "Have a registered dispenser or supervisor check and sign it." in w for w in words
+    )
+    assert any("how much light smoke lets through" in w and "Ask the maker" in w for w in words)
 
 
 # --- frame --------------------------------------------------------------------------------------------------------------
