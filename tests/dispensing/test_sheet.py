@@ -439,6 +439,9 @@ def test_what_no_field_answers_stands_by_itself_with_what_to_do(desk):
         "registered person" in w and "Have a registered dispenser or supervisor check and sign it." in w for w in words
     )
     assert any("how much light smoke lets through" in w and "Ask the maker" in w for w in words)
+    head = re.search(r'id="head-lens".*?</summary>', page(desk), re.S)[0]
+    assert "missing: how much light smoke lets through" in head  # nothing can be ordered: it is not complete
+    assert "complete" not in head
 
 
 # --- frame --------------------------------------------------------------------------------------------------------------

@@ -14,11 +14,10 @@ from zoneinfo import ZoneInfo
 from django.urls import NoReverseMatch, reverse
 from django.utils.formats import date_format
 
-from dispensing.web.sheet.present import FigureRow, FindingView, Part, Sheet
+from dispensing.web.sheet.present import TO_ENTER, FigureRow, FindingView, Part, Sheet
 
 _HERE = "figure-here"
 _READ_BACK = {"rx.read-back", "rx.read-back-differs"}  # answered by typing the powers again, not by a reason
-_TO_ENTER = {"unknown.needed", "unknown.useful"}  # a field to be filled in, and nothing more to say of it
 # stop = square, confirm = diamond, note = circle, unknown = dashed circle, ok = tick; words always stand beside it
 _SHAPES = {
     "stop": '<path d="M3 3h14v14H3z"/><path d="M6 10h8"/>',
@@ -138,8 +137,8 @@ def findings(sheet: Sheet, *, token: str, previewing: bool = False) -> str:
         '</span></summary>\n<ul class="findings">'
     ]
     # one line for the fields that are empty; who has to sign, and what a maker has to be asked, stand by themselves with what to do
-    unknown = [v for v in sheet.findings if v.finding.check in _TO_ENTER]
-    told = [v for v in sheet.findings if v.finding.check not in _TO_ENTER]
+    unknown = [v for v in sheet.findings if v.finding.check in TO_ENTER]
+    told = [v for v in sheet.findings if v.finding.check not in TO_ENTER]
     stops = sum(v.finding.severity == "stop" for v in told)
     for place, view in enumerate([*told, None]):
         if place == stops and unknown:

@@ -93,6 +93,9 @@ class Part:
         return bool(self.missing or self.stops)
 
 
+TO_ENTER = frozenset({"unknown.needed", "unknown.useful"})  # a field to be filled in, and nothing more to say of it
+
+
 def parts_of(dispense: Dispense, found: Assessment) -> dict[str, Part]:
     case = found.case
     missing = {
@@ -116,7 +119,9 @@ def parts_of(dispense: Dispense, found: Assessment) -> dict[str, Part]:
         name = part_of(finding.subjects[0]) if finding.subjects else ""
         if name not in counts:
             continue
-        if finding.severity == "stop":
+        if finding.severity == "unknown" and finding.check not in TO_ENTER and blocks(finding):
+            missing[name].append(finding.message.removeprefix("Not yet known: ").rstrip("."))
+        elif finding.severity == "stop":
             counts[name][0] += 1
         elif finding.severity == "confirm" and finding.key not in found.reasons:
             counts[name][1] += 1
