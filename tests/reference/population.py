@@ -319,8 +319,8 @@ def _with_blank(case: Case) -> Case | None:
             return None
     case = with_ordered(replace(case, lens=replace(case.lens, blank_diameter_mm=fitting[0])))
     if case.lens.design.family in MULTIFOCAL and abs(found.vertical_imbalance_near or 0) >= 1.5:  # type: ignore[union-attr]
-        # on the lens of less plus or more minus vertical power, and said so
-        weaker = "right" if (found.right.vertical_power or 0) < (found.left.vertical_power or 0) else "left"
+        # base up, so on the lens that has less of it at the reading level (less plus or more minus), and said so
+        weaker = "left" if (found.vertical_imbalance_near or 0) > 0 else "right"
         said = f"Slab-off {weaker} {abs(found.vertical_imbalance_near or 0):.1f}, line at the segment top."
         case = replace(case, lens=replace(case.lens, slab_off=True, remark=said))
     return case
