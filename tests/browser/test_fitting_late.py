@@ -210,3 +210,9 @@ def test_a_button_that_is_held_while_an_answer_comes_is_pressed_all_the_same(sig
     with page.expect_request(lambda request: "confirm=1" in (request.post_data or "")):
         page.mouse.up()
     settled(page)
+    # and what comes next, drawn anew by each answer, keeps the focus
+    page.fill("#f-fit-vertex_mm", "13")
+    with page.expect_response(lambda response: "/save/fit/" in response.url):
+        page.focus("#next-thing")
+    settled(page)
+    expect(page.locator("#next-thing")).to_be_focused()

@@ -403,10 +403,16 @@ def test_the_next_thing_to_do_stands_at_the_top_and_follows(desk):
     def next_of(html):
         return re.search(r'id="next" data-fragment>(.*?)</span>\n', html, re.S)[1]
 
-    assert next_of(page(desk)) == '<a href="#part-readings"><span>next</span> <b>Readings</b> L PD, L height</a>'
+    assert (
+        next_of(page(desk))
+        == '<a id="next-thing" href="#part-readings"><span>next</span> <b>Readings</b> L PD, L height</a>'
+    )
     data = fields_of(page(desk), "prescription") | {"prescription.right.sphere": [""]}
     _, said = ask(desk, "save_part", data, "prescription")
-    assert '<a href="#part-prescription"><span>next</span> <b>Prescription</b> R sphere' in said["fragments"]["next"]
+    assert (
+        '<a id="next-thing" href="#part-prescription"><span>next</span> <b>Prescription</b> R sphere'
+        in said["fragments"]["next"]
+    )
     assert "R sphere" in next_of(page(desk))
 
 

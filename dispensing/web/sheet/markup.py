@@ -62,10 +62,10 @@ def head(part: Part) -> str:
 
 
 def next_thing(sheet: Sheet) -> str:
-    """The one thing to do next, for who looks up from the client."""
+    """The one thing to do next, for who looks up from the client. Named, so that it keeps the focus when an answer draws it anew."""
     where, what, address = sheet.next_thing
     return (
-        f'<a href="{escape(address)}"><span>next</span> <b>{escape(where)}</b>{f" {escape(what)}" if what else ""}</a>'
+        f'<a id="next-thing" href="{escape(address)}"><span>next</span> <b>{escape(where)}</b>{f" {escape(what)}" if what else ""}</a>'
         if where
         else ""
     )
