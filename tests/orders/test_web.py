@@ -226,7 +226,7 @@ def test_answering_a_question(cast, at, order):
     assert client.post(url, {"answer": "80."}).status_code == 302
     assert Question.objects.get().answered_by == cast.dispenser
     assert AuditEvent.objects.filter(action="order.answered").count() == 1
-    assert "already answered" in client.post(url, {"answer": "90."}).content.decode()
+    assert "answered this question already" in client.post(url, {"answer": "90."}).content.decode()
     assert at(cast.foreigner).post(url, {"answer": "80."}).status_code == 404
 
 
