@@ -28,6 +28,8 @@ def with_frame(page, tap: bool = False) -> str:
     press("text=The fit is final")
     page.wait_for_selector("#fit-actions .ok-words", state="attached")  # on a tablet the part has folded
     settled(page)
+    if tap:  # folding it scrolls to what comes next
+        until(page, "!document.getElementById('part-fit').open")
     return url
 
 
@@ -98,8 +100,7 @@ def test_arrows_move_a_point_and_undo_takes_it_back(sign_in):
 def test_a_finger_drags_a_point_on_a_tablet(sign_in):
     page = sign_in("trainee", width="tablet", has_touch=True)
     with_frame(page, tap=True)
-    page.evaluate("window.scrollTo(0, 0)")
-    until(page, "!document.querySelector('#sheet > aside').classList.contains('shrunk')")
+    until(page, "(window.scrollTo(0, 0), !document.querySelector('#sheet > aside').classList.contains('shrunk'))")
     x, y = middle(page, "right.pupil")
     mm = scale(page)
     touch = page.context.new_cdp_session(page)
