@@ -20,7 +20,7 @@ from typing import Any
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 
 PAPER = {
-    "lens": {"design": {"name": "Design 7", "family": "progressive"}},
+    "lens": {"design": {"code": "D7", "name": "Design 7", "family": "progressive"}},
     "lenses": {e: {"prescribed": {"sphere": "-2.25", "cylinder": "-0.50", "balance": False}} for e in ("right", "left")},
     "frame": {"mount": "full_rim"},
     "reasons": [],

@@ -146,7 +146,7 @@ def fill(orders: int) -> Filled:
         )  # fmt: skip
         for start in range(0, orders, 100_000):
             cursor.execute(
-                f"INSERT INTO orders_order ({names}) SELECT {values} FROM generate_series(%s, %s) n "
+                f"INSERT INTO orders_order ({names}) SELECT {values} FROM generate_series(%s::bigint, %s::bigint) n "
                 f"JOIN bench_dispense d USING (n) JOIN bench_text b ON b.i = n %% {DOCUMENTS} JOIN orders_order t ON t.id = %s",
                 [start + 1, min(orders, start + 100_000), order.pk],
             )
