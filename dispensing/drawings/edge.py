@@ -142,11 +142,8 @@ def _band(
     base = ceiling - thick - 3.0
     left, width = section.x(0) - section.a / 2, section.a
 
-    def place(k: int) -> tuple[float, int]:
-        """x and outline index of the k-th step: temporal, up, nasal, down, temporal, for both eyes alike."""
-        return left + width * k / n, (n // 2 - k) % n
-
-    top = [(place(k)[0], base + profile[place(k)[1]]) for k in range(n + 1)]
+    # step k of the way is outline index n // 2 - k: temporal, up, nasal, down, temporal, for both eyes alike
+    top = [(left + width * k / n, base + profile[(n // 2 - k) % n]) for k in range(n + 1)]
     shapes.append(Path("band", ((left, base), *top, (left + width, base)), True, f"{section.eye}.edge"))
     if geometry.min_edge is not None:
         shapes.append(Path("limit", ((left, base + geometry.min_edge), (left + width, base + geometry.min_edge))))
@@ -156,8 +153,7 @@ def _band(
         labels.put((Text("note-text", x, base - 3.3, word, SMALL),))
     for value, first in ((thick, True), (thin, False)):
         index = profile.index(value)
-        k = next(k for k in range(n) if place(k)[1] == index)
-        x = min(max(place(k)[0], left + 3.0), left + width - 3.0)
+        x = min(max(left + width * ((n // 2 - index) % n) / n, left + 3.0), left + width - 3.0)
         labels.put(
             (
                 Text("dim-text", x, base + value + 0.9, mm1(value), TEXT if first else SMALL, "middle"),

@@ -54,6 +54,8 @@ class Labels:
 
 
 def _overlap(one: Box, two: Box) -> float:
+    if one[2] <= two[0] or two[2] <= one[0] or one[3] <= two[1] or two[3] <= one[1]:
+        return 0.0
     width = min(one[2], two[2]) - max(one[0], two[0])
     height = min(one[3], two[3]) - max(one[1], two[1])
     return width * height if width > 0 and height > 0 else 0.0
