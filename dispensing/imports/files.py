@@ -10,6 +10,7 @@ from __future__ import annotations
 import codecs
 import csv
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -212,6 +213,10 @@ def _cell(cell: Any, row: int, column: int) -> Cell:
     return str(value)
 
 
+# What zipfile says of a file that is cut, spoiled, packed in a way it does not know (NotImplementedError) or locked (RuntimeError).
+DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError)
+
+
 def _look_inside(file: BinaryIO) -> None:
     """Refuse what would unpack to too much, carries macros, or declares entities. Unpacks the first bytes of each part only."""
     try:
@@ -226,9 +231,7 @@ def _look_inside(file: BinaryIO) -> None:
             names = {p.filename for p in parts}
             if "[Content_Types].xml" not in names or not any(n.startswith("xl/workbook") for n in names):
                 raise Unreadable("This is a zip file, but not a workbook.")
-    except (zipfile.BadZipFile, EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as problem:
-        raise Unreadable("The workbook is damaged and cannot be read.") from problem
-    except zipfile.zlib.error as problem:  # type: ignore[attr-defined]
+    except DAMAGE as problem:
         raise Unreadable("The workbook is damaged and cannot be read.") from problem
     file.seek(0)
 

@@ -290,4 +290,14 @@ def test_another_group_finds_nothing(client, cast, waits):
     for url in (sign_url(waits), reverse("dispensing:signature", args=[waits.reference, waits.signatures.last().pk])):
         assert client.get(url).status_code == 404
         assert client.post(url, {"deed": "sign"}).status_code in {404, 405}
-    assert client.get(reverse("dispensing:signature", args=["D-XXXXXXX", waits.signatures.last().pk])).status_code == 404
+
+
+def test_a_signature_is_shown_under_its_own_dispense_alone(client, cast, waits):
+    sign_off.sign(actor=cast.supervisor, dispense=waits, version=waits.version, password=PASSWORD)
+    signature, other = waits.signatures.last(), ready_dispense(cast)
+    client.force_login(cast.supervisor)
+    found = {
+        r: client.get(reverse("dispensing:signature", args=[r, signature.pk])).status_code
+        for r in (waits.reference, other.reference)
+    }
+    assert found == {waits.reference: 200, other.reference: 404}

@@ -378,7 +378,34 @@ def replaced(old, new):
     return zipped({n: source.read(n).replace(old, new) for n in source.namelist()})
 
 
+def marked(flags=0, method=zipfile.ZIP_DEFLATED):
+    """The good workbook, each part said to be packed by this method and with these flags, in both its headers."""
+    out = bytearray(GOOD)
+    for mark, at in (
+        (b"PK\x03\x04", 6),
+        (b"PK\x01\x02", 8),
+    ):  # APPNOTE.TXT 4.3.7 and 4.3.12: flags, then method, two bytes each
+        found = out.find(mark)
+        while found >= 0:
+            out[found + at : found + at + 4] = flags.to_bytes(2, "little") + method.to_bytes(2, "little")
+            found = out.find(mark, found + 4)
+    return bytes(out)
+
+
+def spoiled():
+    """The first part of the good workbook with its packed bytes overwritten: its headers are whole, what they lead to is not."""
+    packed = zipfile.ZipFile(io.BytesIO(GOOD))
+    first = next(p for p in packed.infolist() if p.filename.endswith(".xml"))
+    out = bytearray(GOOD)
+    start = first.header_offset + 30 + len(first.filename)
+    out[start : start + first.compress_size] = b"\xff" * first.compress_size
+    return bytes(out)
+
+
 DAMAGED = {
+    "a part packed by an unknown method": marked(method=99),
+    "a locked workbook": marked(flags=1),
+    "a spoiled part": spoiled(),
     "empty": b"",
     "blank lines": b"\n\n",
     "only a heading": HEAD.encode(),
@@ -406,11 +433,41 @@ DAMAGED = {
     "a formula for a heading": book([["=A2", "maker"], ["X", "Q"]]),
 }
 
+SAID = {  # each is refused for what is wrong with it, not for something else
+    "a part packed by an unknown method": "is damaged",
+    "a locked workbook": "locked with a password",
+    "a spoiled part": "is damaged",
+    "empty": "is empty",
+    "blank lines": "is empty",
+    "only a heading": "a heading and no lines",
+    "latin-1": "not UTF-8 (near byte",
+    "utf-16": "is UTF-16",
+    "nul": "not a table of text",
+    "binary junk": "not UTF-8 (near byte",
+    "an old workbook": "old binary kind",
+    "a quote that never closes": "Line 2: ",
+    "a long line": "longer than 64,000 characters",
+    "too many lines": "More than 100,000 lines",
+    "too many columns": "Line 2 has more than 120 columns",
+    "a zip that is no workbook": "not a workbook",
+    "a truncated workbook": "is damaged",
+    "a workbook with junk for a sheet": "is damaged",
+    "a zip bomb": "packed more tightly",
+    "a bomb of strings": "packed more tightly",
+    "many parts": "more than 300 parts",
+    "macros": "macros or other programs",
+    "a document type": "declares a document type",
+    "a document type further on": "is damaged",
+    "one line over many": "longer than 64,000 characters",
+    "a formula for a heading": "it holds a formula",
+}
+
 
 @pytest.mark.parametrize("name", DAMAGED)
 def test_damaged_files_end_in_a_sentence_and_change_nothing(cast, name):
     with pytest.raises(Unreadable) as caught:
         start(cast, DAMAGED[name])
+    assert SAID[name] in str(caught.value)
     assert str(caught.value).endswith(".")
     assert not ImportJob.objects.exists()
 
